@@ -1,0 +1,67 @@
+package actions
+
+import "time"
+
+// A Step is one command on a point, with its reason. Its ID stays the same when the plan is made again.
+type Step struct {
+	ID     string    `json:"id"`
+	Window string    `json:"window"` // the window whose hold now wins or has just ended
+	Phase  Phase     `json:"phase"`
+	At     time.Time `json:"at"` // when the command is to be sent
+	Link   string    `json:"link"`
+	Point  Ref       `json:"point"`
+	Value  Value     `json:"value"`      // unknown: the point's normal, not captured yet
+	From   Value     `json:"from_value"` // what the point has before
+	Why    string    `json:"why"`
+
+	Release bool          `json:"release,omitempty"` // gives the point back: once confirmed, nothing is owed
+	Wait    time.Duration `json:"wait,omitempty"`    // after it is confirmed, before the next on its link
+	Hold    string        `json:"hold,omitempty"`    // id of the hold that asked for it or ended
+}
+
+// A Slice is what one device draws on one phase from From to To. Device "" is the rest of the premises; discharge is
+// negative.
+type Slice struct {
+	From   time.Time `json:"from"`
+	To     time.Time `json:"to"`
+	Device string    `json:"device"`
+	Phase  int       `json:"phase"` // 1 to 3
+	KW     float64   `json:"kw"`
+}
+
+// Energy is what a device takes in a window.
+type Energy struct {
+	Device string  `json:"device"`
+	KWh    float64 `json:"kwh"`
+}
+
+// A PlannedWindow is a window with what the plan says of it.
+type PlannedWindow struct {
+	Window
+	State    WindowState
+	Problems []string  // what cannot be met or should be known, each one line
+	Energy   []Energy  // by device name
+	PeakKW   float64   // on the phase that carries most
+	LimitKW  float64   // per phase
+	LeadIn   time.Time // due time of the first lead-in step; Start where there is none
+	Done     time.Time // when the last restore step is planned; End where there is none
+}
+
+// A Plan is every step of every window in the horizon that is still to be sent, with the power profile and the energy
+// sums. It is what the planner returns and never changed afterwards.
+type Plan struct {
+	At      time.Time
+	Windows []PlannedWindow // by start, then id
+	Steps   []Step          // by At, then link order
+	Profile []Slice         // by From, then device, then phase
+}
+
+// Window returns the planned window with this id, or nil.
+func (p *Plan) Window(id string) *PlannedWindow {
+	for i := range p.Windows {
+		if p.Windows[i].ID == id {
+			return &p.Windows[i]
+		}
+	}
+	return nil
+}

@@ -1,0 +1,139 @@
+package actions
+
+import (
+	"fmt"
+	"regexp"
+	"time"
+)
+
+// A Direction says what a procedure's windows pay for.
+type Direction string
+
+// The directions: using more, using less, or neither.
+const (
+	TurnUp   Direction = "turn-up"
+	TurnDown Direction = "turn-down"
+	Neither  Direction = ""
+)
+
+// A Procedure is what is done for a kind of window.
+type Procedure struct {
+	Name      string
+	Match     Match
+	Direction Direction
+	Rank      int // higher wins a point
+
+	LeadIn  []Statement
+	During  []Statement
+	Restore []Statement // replace the normal of the points they name; empty: every point goes to its normal
+
+	Stagger time.Duration // spread of the start
+	Longest time.Duration // longer windows are refused
+	Expect  string        // "off", or how the gain is foretold
+	Terms   []Terms       // of settlement, by Since; empty: the procedure does not settle
+}
+
+// A Match says which events a procedure takes: those with the title or the category, from Feed where it is given.
+type Match struct {
+	Title    string         // as configured
+	Pattern  *regexp.Regexp // case-blind substring or regexp made of Title; nil where there is none
+	Category string         // case-blind, whole
+	Feed     string
+}
+
+// Terms are one set of settlement terms (DESIGN: Meter and settlement). Rate is kept as text so that no float touches
+// money; Currency is its ISO 4217 code.
+type Terms struct {
+	Since       time.Time // local midnight; zero: always
+	Days        int
+	DaysOff     int
+	Keep        int
+	Pick        string // all | highest | middle | lowest
+	Like        string // workday | weekday | every
+	Holidays    string // feed name
+	LookBack    time.Duration
+	Fewest      int
+	Adjust      string // none | add | scale
+	AdjustFrom  time.Duration
+	AdjustTo    time.Duration
+	AdjustCap   float64
+	Floor       string // interval | window | none
+	Rate        string // decimal, per kWh
+	Currency    string
+	CreditAfter time.Duration
+}
+
+// A Phase is a part of a plan.
+type Phase string
+
+// The phases, in their order.
+const (
+	PhaseLeadIn  Phase = "lead-in"
+	PhaseDuring  Phase = "during"
+	PhaseRestore Phase = "restore"
+)
+
+// A Statement asks that a point have a value.
+type Statement struct {
+	Point Ref
+	Want  Want
+	// From is the offset from the window's start (negative: before it); HasFrom tells whether it was given.
+	From    time.Duration
+	HasFrom bool
+	For     time.Duration // 0: to the window's end
+	Wait    time.Duration // after this command is confirmed, before the next on its link
+	Guard   *Guard        // nil: always
+	Text    string        // as written, for reasons and messages
+}
+
+// A Want is the right-hand side of a statement.
+type Want struct {
+	Auto   bool // the planner chooses
+	Normal bool // hold the point at its normal
+	Value  Value
+}
+
+// String returns the value, "auto" or "normal".
+func (w Want) String() string {
+	switch {
+	case w.Auto:
+		return "auto"
+	case w.Normal:
+		return "normal"
+	}
+	return w.Value.String()
+}
+
+// A Guard makes a statement depend on a reading.
+type Guard struct {
+	Point Ref
+	Op    string // = != < <= > >=
+	Value Value
+}
+
+// String returns the guard as written in a statement.
+func (g Guard) String() string { return fmt.Sprintf("%s %s %s", g.Point, g.Op, g.Value) }
+
+// Holds reports whether reading v satisfies the guard. The reading must be known.
+func (g Guard) Holds(v Value, t Tolerance) bool {
+	switch g.Op {
+	case "=":
+		return v.Near(g.Value, t)
+	case "!=":
+		return !v.Near(g.Value, t)
+	}
+	if !v.IsNumber() || !g.Value.IsNumber() {
+		return false
+	}
+	switch g.Op {
+	case "<":
+		return v.Number < g.Value.Number
+	case "<=":
+		return v.Number <= g.Value.Number
+	case ">":
+		return v.Number > g.Value.Number
+	case ">=":
+		return v.Number >= g.Value.Number
+	}
+	return false
+}

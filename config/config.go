@@ -1,0 +1,77 @@
+// Package config reads spillway.toml and the environment into one typed, validated Config. It opens files and nothing
+// else; it does not dial. Its errors name file, line and key, and say what to do.
+package config
+
+import (
+	"time"
+
+	"spillway/actions"
+)
+
+// Config is everything that spillway.toml and the environment say, checked. Quantities are in base units.
+type Config struct {
+	File     string // where it was read from
+	State    string // folder of the journal, the last good feeds and the publishing secret; "" where not given
+	Horizon  time.Duration
+	Ready    time.Duration // readiness: points are read this long before a window
+	Premises actions.Premises
+	Feeds    []Feed // sorted by name
+	Publish  Publish
+	Meter    Meter
+	Tell     []Tell   // sorted by name
+	Notices  []Notice // what is worth a word and no fault, for check
+}
+
+// A Notice is one thing that check says of the configuration.
+type Notice struct {
+	Key, What string
+}
+
+// A Feed is an iCalendar source that is polled.
+type Feed struct {
+	Name       string
+	URL        string // http(s), webcal(s), file, a folder's path, or caldav(s)
+	Poll       time.Duration
+	User       string
+	Password   actions.Secret
+	Token      actions.Secret
+	CAFile     string
+	StaleAfter time.Duration
+	Procedures []string // which ones it may call; empty: all
+	Statements bool     // whether DESCRIPTION lines count
+	Organizers []string // lower case; empty: any
+	Tentative  bool
+	MaxPerDay  int
+	MaxBody    int64 // bytes
+}
+
+// Publish says where the plan goes.
+type Publish struct {
+	Listen string // "" publishes over no address
+	File   string // path of an .ics to keep up to date
+	CalDAV string
+	User   string
+	// PasswordHash is an argon2id hash in PHC form.
+	PasswordHash string
+	Token        actions.Secret
+	TLSCert      string
+	TLSKey       string
+	Detail       string // phases | steps
+}
+
+// Meter says how meter files are laid out.
+type Meter struct {
+	Files   []string
+	Zone    *time.Location
+	Stamp   string // start | end
+	Columns map[string]string
+	Unit    string // kWh | Wh | W
+}
+
+// Tell is someone to be told of faults.
+type Tell struct {
+	Name   string
+	URL    string
+	Faults []string // which; empty: all
+	Keys   map[string]any
+}
