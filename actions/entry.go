@@ -20,6 +20,8 @@ const (
 	EntryNormal EntryKind = "normal"
 	// EntryHand records that a person set a point we held: Point, Value, Holds.
 	EntryHand EntryKind = "hand"
+	// EntryDoubt records that the device lost what it was told, in a reset: it is to be sent once more. Point, Note.
+	EntryDoubt EntryKind = "doubt"
 	// EntryHandOver records that no hold is left on a point a hand was on: Point.
 	EntryHandOver EntryKind = "hand-over"
 	// EntryStandDown records that a window is not to be taken up (again): Window, Until.
@@ -89,6 +91,10 @@ func (s *Standing) Apply(e Entry) {
 		p.Hand, p.Normal, p.HandHold = e.Value, e.Value, e.Holds
 		p.Owed, p.Certain, p.Value = false, true, e.Value
 		s.Points[e.Point] = p
+	case EntryDoubt:
+		p := s.Points[e.Point]
+		p.Certain, p.Resent = false, true
+		s.Points[e.Point] = p
 	case EntryHandOver:
 		delete(s.Points, e.Point)
 	case EntryStandDown:
@@ -110,6 +116,9 @@ func (s *Standing) intent(e Entry) {
 	p := s.Points[e.Step.Point]
 	if !p.Owed {
 		p.Since = e.At
+	}
+	if p.Step != e.Step.ID {
+		p.Resent = false
 	}
 	p.Owed, p.Certain, p.Value = true, false, e.Step.Value
 	p.Step, p.Window, p.Link = e.Step.ID, e.Step.Window, e.Step.Link

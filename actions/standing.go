@@ -27,6 +27,7 @@ type PointStanding struct {
 	Owed     bool      `json:"owed"`             // a command may have reached the device and the normal is not back yet
 	Value    Value     `json:"value"`            // what was last asked of the device
 	Certain  bool      `json:"certain"`          // Value was read back, or assumed where nothing can be read
+	Resent   bool      `json:"resent,omitempty"` // Step was sent once more after a reset of the device
 	Step     string    `json:"step,omitempty"`   // the step that asked it
 	Window   string    `json:"window,omitempty"` // and its window
 	Since    time.Time `json:"since"`            // when it was asked first
