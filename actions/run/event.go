@@ -1,0 +1,80 @@
+package run
+
+import (
+	"time"
+
+	"spillway/actions"
+)
+
+// An Event is something that happened outside the machine: one of the types below.
+type Event any
+
+// ReadDone is the answer to a [Read].
+type ReadDone struct {
+	Ref     actions.Ref
+	Value   actions.Value
+	Err     error
+	Session uint64 // the link's, when it answered
+	At      time.Time
+}
+
+// WriteDone is the outcome of a [Write], at the end of the send.
+type WriteDone struct {
+	Link string
+	Step string
+	Try  int
+	Err  error
+	At   time.Time
+}
+
+// Polled is one poll of a feed, matched to windows.
+type Polled struct {
+	Feed      string
+	Good      bool             // complete and usable; a poll that is not changes nothing
+	Saved     bool             // the last good copy from before this start: a base, but no confirmation of anything
+	Windows   []actions.Window // every window in the horizon and of the last day
+	Cancelled []string         // ids of windows that the feed says are cancelled
+	Events    int              // occurrences seen, matched or not
+	Trouble   string           // what is wrong with the feed, one line; "" for nothing
+}
+
+// GiveBack asks that held points be put back now and their windows stood down.
+type GiveBack struct {
+	Device string // "" for all
+	Window string // "" for every window that holds something
+}
+
+// StandDown asks that a window that is still ahead is not taken up.
+type StandDown struct {
+	Window string
+}
+
+// An Effect is something the machine wants done: one of the types below.
+type Effect any
+
+// Read asks for a point's value; a [ReadDone] must follow.
+type Read struct {
+	Link    string
+	Point   *actions.Point
+	Timeout time.Duration
+}
+
+// Write asks for one send; a [WriteDone] must follow. The intent is durable before the machine asks.
+type Write struct {
+	Link    string
+	Step    string
+	Try     int
+	Point   *actions.Point
+	Value   actions.Value
+	Timeout time.Duration
+}
+
+// Changed says that what people see has changed.
+type Changed struct{}
+
+// Told is one line for the log, at the level it deserves.
+type Told struct {
+	Level string // info | warn
+	What  string
+	Where string // step, link or feed
+}
