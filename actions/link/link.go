@@ -1,7 +1,3 @@
-// Package link is the contract that every driver keeps: one conversation with one gateway or box.
-//
-// A driver sends a command once and never again by itself; retrying, spacing, confirming and recording are the runner's.
-// What a driver cannot know it reports as unknown, not as failed: a command whose answer did not come may have arrived.
 package link
 
 import (
