@@ -32,11 +32,21 @@ func (r Ref) Compare(o Ref) int {
 	return strings.Compare(r.Point, o.Point)
 }
 
-// MarshalText and UnmarshalText let a Ref be a JSON map key.
-func (r Ref) MarshalText() ([]byte, error) { return []byte(r.String()), nil }
+// MarshalText and UnmarshalText let a Ref be a JSON map key. The zero Ref is "".
+func (r Ref) MarshalText() ([]byte, error) {
+	if r == (Ref{}) {
+		return nil, nil
+	}
+	return []byte(r.String()), nil
+}
 
 // UnmarshalText reads what [Ref.MarshalText] writes.
-func (r *Ref) UnmarshalText(b []byte) (err error) { *r, err = ParseRef(string(b)); return err }
+func (r *Ref) UnmarshalText(b []byte) (err error) {
+	if *r = (Ref{}); len(b) > 0 {
+		*r, err = ParseRef(string(b))
+	}
+	return err
+}
 
 // A Kind says what sort of thing a device is, and so which sums apply to it.
 type Kind string
