@@ -35,6 +35,8 @@ type Link struct {
 	KeyFile  string
 	PinSHA   string // HTTP: SHA-256 of the server certificate, hex
 	ClientID string // MQTT; "" makes one
+	// StatusTopic is where an MQTT link keeps "online" or, by its last will, "offline", retained; "" for nowhere.
+	StatusTopic string
 	Headers  map[string]string
 	Dir      string   // exec
 	Env      []string // exec, NAME=value
