@@ -1,0 +1,118 @@
+package feed
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+
+	"spillway/calendar"
+)
+
+// ErrTooBig is the cause where a source is larger than MaxBody. Such a body is refused whole.
+var ErrTooBig = errors.New("the body is larger than max_body")
+
+var (
+	byteOrderMark = []byte("\xef\xbb\xbf")
+	beginCalendar = []byte("BEGIN:VCALENDAR")
+	endCalendar   = []byte("END:VCALENDAR")
+)
+
+// emptyCalendar stands for a folder or collection with nothing in it: an empty stream would be taken for a failure.
+var emptyCalendar = []byte("BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//Spillway//empty source//EN\r\nEND:VCALENDAR\r\n")
+
+// checkBody decides whether a body can be a whole calendar, by its first and last lines alone (RFC 5545 3.4): names are
+// case-insensitive, blank lines round it are passed over, and after the last END:VCALENDAR no calendar may begin. Its
+// errors match calendar.ErrEmpty, calendar.ErrNotCalendar or calendar.ErrTruncated.
+func checkBody(body []byte) error {
+	body = bytes.TrimSpace(bytes.TrimPrefix(body, byteOrderMark))
+	switch {
+	case len(body) == 0:
+		return calendar.ErrEmpty
+	case body[0] == '<':
+		return fmt.Errorf("it is a page in HTML or XML: %w", calendar.ErrNotCalendar)
+	case hasFoldPrefix(body, beginCalendar):
+		return checkEnd(body)
+	case len(body) < len(beginCalendar) && bytes.EqualFold(body, beginCalendar[:len(body)]):
+		return calendar.ErrTruncated
+	}
+	return calendar.ErrNotCalendar
+}
+
+// checkEnd looks backwards, line by line, for END:VCALENDAR with no BEGIN:VCALENDAR after it.
+func checkEnd(body []byte) error {
+	for len(body) > 0 {
+		start := bytes.LastIndexAny(body, "\r\n") + 1
+		line := bytes.TrimRight(body[start:], " \t")
+		switch {
+		case bytes.EqualFold(line, endCalendar):
+			return nil
+		case bytes.EqualFold(line, beginCalendar):
+			return calendar.ErrTruncated
+		}
+		body = bytes.TrimRight(body[:start], "\r\n")
+	}
+	return calendar.ErrTruncated
+}
+
+func hasFoldPrefix(b, prefix []byte) bool {
+	return len(b) >= len(prefix) && bytes.EqualFold(b[:len(prefix)], prefix)
+}
+
+// readBody reads r to its end, or until more than most bytes have come, which is ErrTooBig. As long as what comes is
+// what old holds, nothing is kept; where the whole is the same, old itself is returned with same true.
+func readBody(r io.Reader, old []byte, most int64) (body []byte, same bool, err error) {
+	buf := make([]byte, 32<<10)
+	var matched int
+	for {
+		n, err := r.Read(buf)
+		if int64(matched+n) > most {
+			return nil, false, ErrTooBig
+		}
+		if n > len(old)-matched || !bytes.Equal(buf[:n], old[matched:matched+n]) {
+			return readRest(r, [][]byte{old[:matched], bytes.Clone(buf[:n])}, most, err)
+		}
+		matched += n
+		switch {
+		case err == io.EOF && matched == len(old):
+			return old, true, nil
+		case err == io.EOF:
+			return bytes.Clone(old[:matched]), false, nil
+		case err != nil:
+			return nil, false, err
+		}
+	}
+}
+
+// readRest reads on in pieces that are joined once, so that a body that grows past most costs most bytes and no more.
+// err is what the last read said.
+func readRest(r io.Reader, pieces [][]byte, most int64, err error) ([]byte, bool, error) {
+	var total int64
+	for _, p := range pieces {
+		total += int64(len(p))
+	}
+	for err == nil {
+		piece := make([]byte, 256<<10)
+		var n int
+		n, err = fill(r, piece)
+		if total += int64(n); total > most {
+			return nil, false, ErrTooBig
+		}
+		pieces = append(pieces, piece[:n])
+	}
+	if err != io.EOF {
+		return nil, false, err
+	}
+	return bytes.Join(pieces, nil), false, nil
+}
+
+// fill reads until p is full or r has an error. Unlike io.ReadFull it keeps r's own io.ErrUnexpectedEOF, by which HTTP
+// and gzip say that a body was cut off, apart from an end.
+func fill(r io.Reader, p []byte) (n int, err error) {
+	for n < len(p) && err == nil {
+		var m int
+		m, err = r.Read(p[n:])
+		n += m
+	}
+	return n, err
+}

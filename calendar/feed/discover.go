@@ -1,0 +1,84 @@
+package feed
+
+import (
+	"context"
+	"io"
+	"net/http"
+	"net/url"
+	"strings"
+
+	"github.com/emersion/go-webdav/caldav"
+)
+
+// mostSuggested bounds how many calendars a cure names.
+const mostSuggested = 5
+
+// instead is the cure for an address that is no calendar: the calendars that the server says this user has, or
+// otherwise what is wanted.
+func (d *dav) instead(ctx context.Context) string {
+	found := d.discover(ctx)
+	if len(found) == 0 {
+		return "write the address of one calendar in " + d.spec.key("url")
+	}
+	return "write one of these in " + d.spec.key("url") + ": " + strings.Join(found, ", ")
+}
+
+// discover asks for the user's calendars: principal, home, collections (RFC 5397 3, RFC 4791 6.2.1, 4.2). Where the
+// server does not say, it looks right below the configured address.
+func (d *dav) discover(ctx context.Context) []string {
+	c, err := caldav.NewClient(davDoer{d.client}, d.client.home.String())
+	if err != nil {
+		return nil
+	}
+	home := d.client.home.Path
+	if principal, err := c.FindCurrentUserPrincipal(ctx); err == nil {
+		if at, err := c.FindCalendarHomeSet(ctx, principal); err == nil {
+			home = at
+		}
+	}
+	calendars, err := c.FindCalendars(ctx, home)
+	if err != nil {
+		return nil
+	}
+	var found []string
+	for _, cal := range calendars[:min(len(calendars), mostSuggested)] {
+		at := url.URL{Scheme: davScheme(d.client.home), Host: d.client.home.Host, Path: cal.Path}
+		found = append(found, oneLine(at.String()))
+	}
+	return found
+}
+
+// davScheme writes http and https as a person writes them for a collection.
+func davScheme(u *url.URL) string {
+	if u.Scheme == "https" {
+		return "caldavs"
+	}
+	return "caldav"
+}
+
+// A davDoer lets go-webdav ask through our client: no redirects, no other server, bounded answers.
+type davDoer struct {
+	client *client
+}
+
+func (d davDoer) Do(req *http.Request) (*http.Response, error) {
+	if !sameServer(d.client.home, req.URL) {
+		return nil, errRefused
+	}
+	var body []byte
+	if req.Body != nil {
+		var err error
+		if body, err = io.ReadAll(req.Body); err != nil {
+			return nil, err
+		}
+	}
+	resp, err := d.client.send(req.Context(), req.Method, req.URL, req.Header, body)
+	if err != nil {
+		return nil, err
+	}
+	resp.Body = struct {
+		io.Reader
+		io.Closer
+	}{&tagGuard{r: &capped{r: resp.Body, left: 1 << 20}}, resp.Body}
+	return resp, nil
+}
