@@ -1,0 +1,148 @@
+package plan
+
+import (
+	"strings"
+
+	"spillway/actions"
+)
+
+// catchUp begins the line at now: it compares what rules now with what the standing says the point has, and where they
+// differ, or nobody is sure, the change that should have brought it about is planned at once.
+func (l *line) catchUp() {
+	now := l.p.now
+	h := l.top(now)
+	l.have, l.owed = l.has(h)
+	if h == nil {
+		if l.owed {
+			l.releaseNow()
+		}
+		return
+	}
+	v := l.value(h)
+	sp := span{from: now, hold: h, value: v}
+	sure := !l.owed || l.st.Certain
+	if v != l.have || !sure {
+		c := &change{line: l, due: h.from, value: v, from: l.have, release: l.isNormal(h, v)}
+		l.why(c, h)
+		if !sure && v == l.st.Value {
+			c.id = l.st.Step // the same command, not known to have arrived
+		}
+		sp.change = l.add(c)
+		l.owed = !c.release
+	}
+	l.have = v
+	l.spans = append(l.spans, sp)
+}
+
+// has returns what the point has now, where h is the hold that rules it, and whether a restore is owed.
+func (l *line) has(h *hold) (v actions.Value, owed bool) {
+	st := &l.st
+	switch {
+	case st.Owed:
+		return st.Value, true
+	case h == nil:
+		return l.normal, false
+	case st.Hand.Known:
+		return st.Hand, false
+	case st.Certain && l.p.holdOf(st.Step) == h.id:
+		return st.Value, false // it had the value already
+	}
+	if r := l.reading(); r.Known {
+		// What the point reads counts, except that a number near enough to what is wanted is what is wanted.
+		if want := l.value(h); r.Near(want, l.pt.Tolerance) {
+			return want, false
+		}
+		return r, false
+	}
+	return l.normal, false
+}
+
+// why names the change that brings the point under h at now: the end of a stronger hold where one has ended since h
+// began, else h's own beginning.
+func (l *line) why(c *change, h *hold) {
+	var over *hold
+	for _, o := range l.holds {
+		if o != h && o.live && o.to.After(h.from) && !o.to.After(l.p.now) && stronger(o, h) &&
+			(over == nil || o.to.After(over.to) || o.to.Equal(over.to) && stronger(o, over)) {
+			over = o
+		}
+	}
+	_, begun := l.p.begun[h.id]
+	asked := l.p.holdOf(l.st.Step)
+	switch {
+	case over != nil:
+		c.end(over, h)
+		c.due = over.to
+	case l.st.Owed && begun && asked != "" && asked != h.id && l.holdCalled(asked, true) == nil:
+		l.gone(c, asked)
+		c.under = h
+	default:
+		c.begin(h)
+	}
+}
+
+// releaseNow plans the restore that is owed: no hold is left on the point.
+func (l *line) releaseNow() {
+	l.spans = append(l.spans, span{from: l.p.now})
+	asked := l.p.holdOf(l.st.Step)
+	var over *hold
+	if o := l.holdCalled(asked, true); o != nil {
+		for _, o := range l.holds { // the strongest that ended last
+			if o.live && !o.to.After(l.p.now) && (over == nil || o.to.After(over.to) || o.to.Equal(over.to) && stronger(o, over)) {
+				over = o
+			}
+		}
+	}
+	c := &change{line: l, from: l.have, release: true}
+	if over != nil {
+		c.value, _ = l.after(over)
+		c.end(over, nil)
+		c.due = over.to
+	} else {
+		c.value, _ = l.after(l.holdCalled(asked, false))
+		l.gone(c, asked)
+	}
+	if !l.st.Certain && l.st.Value == c.value && l.st.Step != "" {
+		c.id = l.st.Step
+	}
+	l.add(c)
+	l.have, l.owed = c.value, false
+}
+
+// gone makes c the end of a hold that does not count any more, or whose window is gone.
+func (l *line) gone(c *change, asked string) {
+	c.phase, c.ending, c.due = actions.PhaseRestore, true, l.p.now
+	c.holdID, c.winID = asked, l.st.Window
+	if h := l.holdCalled(asked, false); h != nil {
+		c.hold, c.window = h, h.win
+		c.id, h.ended = l.p.fresh(asked+"-end", h.ended)
+		return
+	}
+	if asked == "" {
+		asked = l.st.Window
+	}
+	c.id, _ = l.p.fresh(asked+"-end", 0)
+}
+
+// holdCalled returns the hold on this line with the id, or nil; with counts only one that counts.
+func (l *line) holdCalled(id string, counts bool) *hold {
+	for _, h := range l.holds {
+		if h.id == id && (h.live || !counts) {
+			return h
+		}
+	}
+	return nil
+}
+
+// holdOf returns the id of the hold that a step of the standing was for.
+func (p *planner) holdOf(step string) string {
+	if st, ok := p.Standing.Steps[step]; ok && st.Step.Hold != "" {
+		return st.Step.Hold
+	}
+	// The step is forgotten; its id begins with its hold's.
+	id, _, _ := strings.Cut(step, "-end")
+	if i := strings.LastIndexByte(id, '-'); i > 0 && strings.Count(id, "-") > 1 {
+		id = id[:i]
+	}
+	return id
+}

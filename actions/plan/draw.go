@@ -1,0 +1,213 @@
+package plan
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"spillway/actions"
+)
+
+// A draw is power in W from one instant to another.
+type draw struct {
+	from, to time.Time
+	w        float64
+}
+
+// draws appends what the point draws while holds are on it. A command counts from when it is sent; a point that goes back
+// to its normal draws until then, and no longer than its window. A battery or vehicle draws from the window's start only.
+func (l *line) draws(list []draw) []draw {
+	if _, draws := l.p.premises.DrawW(l.dev, l.pt, actions.Value{}); !draws {
+		return list
+	}
+	for i, sp := range l.spans {
+		if sp.hold == nil {
+			continue
+		}
+		w, _ := l.p.premises.DrawW(l.dev, l.pt, sp.value)
+		from, to := sp.begins(), sp.hold.to
+		if i+1 < len(l.spans) {
+			to = l.spans[i+1].begins()
+			if l.spans[i+1].hold == nil {
+				to = earlier(to, sp.hold.win.End)
+			}
+		}
+		if l.pt.Lasts > 0 && sp.value != l.normal {
+			to = earlier(to, from.Add(l.pt.Lasts))
+		}
+		if w > 0 && (l.dev.Kind == actions.Battery || l.dev.Kind == actions.Vehicle) {
+			from = later(from, sp.hold.win.start)
+		}
+		if w != 0 && from.Before(to) {
+			list = append(list, draw{from, to, w})
+		}
+	}
+	return list
+}
+
+// begins returns when the point has the span's value.
+func (s span) begins() time.Time {
+	if s.change != nil {
+		return s.change.at
+	}
+	return s.from
+}
+
+// flatten adds up draws of several points of one device into draws that do not overlap, none above most (0: no bound).
+func flatten(all []draw, most float64) []draw {
+	type edge struct {
+		t time.Time
+		w float64
+	}
+	edges := make([]edge, 0, 2*len(all))
+	for _, d := range all {
+		edges = append(edges, edge{d.from, d.w}, edge{d.to, -d.w})
+	}
+	slices.SortStableFunc(edges, func(a, b edge) int { return a.t.Compare(b.t) })
+	out := make([]draw, 0, len(all))
+	var w float64
+	for i := range edges {
+		w += edges[i].w
+		if i+1 == len(edges) || edges[i+1].t.Equal(edges[i].t) || math.Abs(w) < 1e-6 {
+			continue
+		}
+		x := w
+		if most > 0 {
+			x = math.Min(x, most)
+		}
+		out = append(out, draw{edges[i].t, edges[i+1].t, x})
+	}
+	return out
+}
+
+// A store is how much a device can still take, or give back, as the plan goes on.
+type store struct {
+	roomWh  float64 // until it is full; +Inf: nothing bounds it
+	spareWh float64 // until its floor, at its terminals; +Inf likewise
+	back    float64 // what of the energy taken comes back: the efficiency there and back
+}
+
+// store returns how much the device can take and give now.
+func (p *planner) store(d *actions.Device) *store {
+	level := d.LevelNow(p.Readings)
+	room, _ := d.RoomWh(level, d.Need(p.Readings))
+	s := &store{roomWh: room, spareWh: math.Inf(1), back: 1}
+	if level.IsNumber() {
+		if spare, known := d.SpareWh(level.Number, d.FloorPercent); known {
+			s.spareWh = spare
+		}
+	}
+	if d.Efficiency > 0 {
+		s.back = d.Efficiency * d.Efficiency
+	}
+	return s
+}
+
+// take returns the part of d that the device really draws: until it is full, or at its floor.
+func (s *store) take(d draw) []draw {
+	wh := math.Abs(d.w) * d.to.Sub(d.from).Hours()
+	left := s.roomWh
+	if d.w < 0 {
+		left = s.spareWh
+	}
+	if wh > left {
+		d.to = d.from.Add(time.Duration(left / math.Abs(d.w) * float64(time.Hour)))
+		wh = left
+	}
+	if d.w > 0 {
+		s.roomWh -= wh
+		s.spareWh += wh * s.back
+	} else {
+		s.spareWh -= wh
+		s.roomWh += wh / s.back
+	}
+	if !d.from.Before(d.to) {
+		return nil
+	}
+	return []draw{d}
+}
+
+// otherLoads returns what the rest of the premises draws, in W by phase: the configured figure, or the reading of the
+// whole import less what our devices draw now. Generation is left out: never below zero.
+func (p *planner) otherLoads() (w [3]float64) {
+	s := &p.premises.Supply
+	total := s.OtherLoadsW
+	if s.OtherLoads != nil {
+		total = math.Max(0, p.importW(*s.OtherLoads)-p.ownW())
+	}
+	for ph := range p.phases() {
+		w[ph] = total / float64(p.phases())
+	}
+	return w
+}
+
+// importW returns the reading of the whole import in W; 0 where there is none.
+func (p *planner) importW(ref actions.Ref) float64 {
+	pt := p.premises.Point(ref)
+	v := p.Readings[ref].Value
+	if pt == nil || !v.IsNumber() {
+		return 0
+	}
+	switch pt.Unit {
+	case "kW":
+		return v.Number * 1000
+	case "A":
+		return v.Number * p.premises.Supply.VoltageV * float64(p.phases())
+	}
+	return v.Number
+}
+
+// ownW returns what our devices draw now, by what the standing says was asked of them.
+func (p *planner) ownW() (w float64) {
+	for _, l := range p.order {
+		if !l.st.Owed {
+			continue
+		}
+		x, _ := p.premises.DrawW(l.dev, l.pt, l.st.Value)
+		early := (l.dev.Kind == actions.Battery || l.dev.Kind == actions.Vehicle) && !p.inWindow(l)
+		if x > 0 && !early && p.store(l.dev).roomWh > 0 {
+			w += x
+		}
+	}
+	return w
+}
+
+// inWindow reports whether the window that holds the line is on.
+func (p *planner) inWindow(l *line) bool {
+	for _, h := range l.holds {
+		if h.win.ID == l.st.Window {
+			return !p.now.Before(h.win.start)
+		}
+	}
+	return true
+}
+
+// sayUnfigured says which devices are left out of the sums.
+func (p *planner) sayUnfigured() {
+	for _, w := range p.windows {
+		if !w.ahead(p.now) {
+			continue
+		}
+		for _, h := range w.holds {
+			if h.live && p.unfigured(h) {
+				w.say(h.line.ref.Device + " is left out of the sums: nothing says what it draws")
+			}
+		}
+	}
+}
+
+// unfigured reports whether the hold makes its device draw and nobody said how much.
+func (p *planner) unfigured(h *hold) bool {
+	if h.line.dev.Unfigured(h.line.pt) {
+		return h.st.Want.Value.Name == "on"
+	}
+	if k := h.line.dev.Kind; k != actions.Battery && k != actions.Vehicle || h.win.proc.Direction == actions.TurnDown {
+		return false
+	}
+	for i := range h.line.dev.Points {
+		if _, draws := p.premises.DrawW(h.line.dev, &h.line.dev.Points[i], actions.Value{}); draws {
+			return false
+		}
+	}
+	return true
+}

@@ -1,0 +1,270 @@
+package plan
+
+import (
+	"slices"
+	"strconv"
+	"time"
+
+	"spillway/actions"
+)
+
+// A line is one point over time.
+type line struct {
+	p      *planner
+	ref    actions.Ref
+	dev    *actions.Device
+	pt     *actions.Point
+	link   int // in planner.links
+	st     actions.PointStanding
+	normal actions.Value // unknown: nobody knows yet
+
+	holds   []*hold
+	spans   []span
+	changes []*change
+
+	// While building.
+	have actions.Value // what the point has
+	owed bool          // it was written and is not back at its normal
+	on   []*hold       // a heap of the holds that are on, the strongest first
+}
+
+// A span is a stretch of time in which one hold rules the point, or none; it lasts until the next span begins.
+type span struct {
+	from   time.Time
+	hold   *hold
+	value  actions.Value
+	change *change // the command that begins it; nil: the point has the value already
+}
+
+// A change is one command: the point's value becomes another.
+type change struct {
+	line    *line
+	id      string
+	due, at time.Time
+	value   actions.Value
+	from    actions.Value
+	hold    *hold // that asks for it, or whose end it is; nil: one of a window that is gone
+	under   *hold // where a hold ended: the one that rules now, nil for none
+	was     *hold // that ruled before; nil: none
+	window  *window
+	winID   string // where window is nil
+	holdID  string // where hold is nil
+	phase   actions.Phase
+	ending  bool // a hold ended
+	release bool
+
+	gap   time.Duration // the link is taken this long
+	ready time.Time     // due, or now where that is past
+	class class
+}
+
+// normalValue returns the point's normal: what a hand left, the configured one, the captured one, else what it reads now.
+func (l *line) normalValue() actions.Value {
+	switch {
+	case l.st.Hand.Known:
+		return l.st.Hand
+	case l.pt.Normal.Known:
+		return l.pt.Normal
+	case l.st.Owed:
+		return l.st.Normal
+	}
+	if v := l.reading(); v.Known {
+		return v
+	}
+	return l.st.Normal
+}
+
+// reading returns the newest reading of the point, unknown where it cannot be read.
+func (l *line) reading() actions.Value {
+	if r, ok := l.p.Readings[l.ref]; ok && !r.Failed {
+		return r.Value
+	}
+	return actions.Value{}
+}
+
+// after returns the value the point goes to once h is off it and nothing else on: its procedure's restore value, or the
+// normal.
+func (l *line) after(h *hold) (v actions.Value, said bool) {
+	if h != nil {
+		for i := range h.win.proc.Restore {
+			if s := &h.win.proc.Restore[i]; s.Point == l.ref && !s.Want.Normal {
+				return s.Want.Value, true
+			}
+		}
+	}
+	return l.normal, false
+}
+
+// value returns what h asks for.
+func (l *line) value(h *hold) actions.Value {
+	if h.st.Want.Normal {
+		return l.normal
+	}
+	return h.st.Want.Value
+}
+
+// build works the line out from now on.
+func (l *line) build() {
+	l.spans, l.changes, l.on = l.spans[:0], l.changes[:0], l.on[:0]
+	starts := make([]*hold, 0, len(l.holds))
+	for _, h := range l.holds {
+		h.begins, h.ended, h.command = 0, 0, false
+		if h.live && h.to.After(h.from) {
+			starts = append(starts, h)
+		}
+	}
+	ends := slices.Clone(starts)
+	slices.SortFunc(starts, func(a, b *hold) int { return a.from.Compare(b.from) })
+	slices.SortFunc(ends, func(a, b *hold) int { return a.to.Compare(b.to) })
+
+	now := l.p.now
+	for len(ends) > 0 && !ends[0].to.After(now) {
+		ends = ends[1:]
+	}
+	for len(starts) > 0 && !starts[0].from.After(now) {
+		l.push(starts[0], now)
+		starts = starts[1:]
+	}
+	l.catchUp()
+	for len(starts)+len(ends) > 0 {
+		var t time.Time
+		if len(starts) == 0 || len(ends) > 0 && !ends[0].to.After(starts[0].from) {
+			t = ends[0].to
+		} else {
+			t = starts[0].from
+		}
+		var over *hold // the strongest that ends now
+		for len(ends) > 0 && ends[0].to.Equal(t) {
+			if over == nil || stronger(ends[0], over) {
+				over = ends[0]
+			}
+			ends = ends[1:]
+		}
+		for len(starts) > 0 && starts[0].from.Equal(t) {
+			l.push(starts[0], t)
+			starts = starts[1:]
+		}
+		l.turn(t, l.top(t), over)
+	}
+}
+
+// turn is what happens at t, when h comes to rule, or none does, and over has just ended.
+func (l *line) turn(t time.Time, h, over *hold) {
+	if h == nil {
+		l.giveBack(t, over)
+		return
+	}
+	v := l.value(h)
+	sp := span{from: t, hold: h, value: v}
+	if v != l.have {
+		c := &change{line: l, due: t, value: v, from: l.have, release: l.isNormal(h, v)}
+		if over == nil || h.from.Equal(t) {
+			c.begin(h)
+		} else {
+			c.end(over, h)
+		}
+		sp.change = l.add(c)
+		l.owed = !c.release
+	}
+	l.have = v
+	l.spans = append(l.spans, sp)
+}
+
+// giveBack is the end of the last hold on the point.
+func (l *line) giveBack(t time.Time, over *hold) {
+	sp := span{from: t}
+	v, said := l.after(over)
+	// Where nothing was written nothing is owed: the point had the value by itself.
+	if l.owed || said && v != l.have {
+		c := &change{line: l, due: t, value: v, from: l.have, release: true}
+		c.end(over, nil)
+		sp.change = l.add(c)
+	}
+	l.have, l.owed = v, false
+	l.spans = append(l.spans, sp)
+}
+
+// isNormal reports whether v is what the point goes to in the end anyway, whichever of the holds on it ends last: then
+// writing it gives the point back.
+func (l *line) isNormal(h *hold, v actions.Value) bool {
+	if after, _ := l.after(h); after != v {
+		return false
+	}
+	for _, o := range l.on {
+		if after, _ := l.after(o); after != v {
+			return false
+		}
+	}
+	return true
+}
+
+func (c *change) begin(h *hold) {
+	c.hold, c.window, c.phase = h, h.win, h.phase
+	c.id, h.begins = c.line.p.fresh(h.id, h.begins)
+}
+
+func (c *change) end(over, under *hold) {
+	c.hold, c.under, c.window, c.phase, c.ending = over, under, over.win, actions.PhaseRestore, true
+	c.id, over.ended = c.line.p.fresh(over.id+"-end", over.ended)
+}
+
+// fresh returns the next id made of base that no finished step has, given how many the plan has used.
+func (p *planner) fresh(base string, used int) (string, int) {
+	for n := used + 1; ; n++ {
+		id := base
+		if n > 1 {
+			id += "-" + strconv.Itoa(n)
+		}
+		if st, ok := p.Standing.Steps[id]; !ok || !st.State.Over() {
+			return id, n
+		}
+	}
+}
+
+func (l *line) add(c *change) *change {
+	if n := len(l.spans); n > 0 {
+		c.was = l.spans[n-1].hold
+	}
+	l.changes = append(l.changes, c)
+	return c
+}
+
+// push puts h among the holds that are on, unless it is over at t.
+func (l *line) push(h *hold, t time.Time) {
+	if !h.to.After(t) {
+		return
+	}
+	l.on = append(l.on, h)
+	i := len(l.on) - 1
+	for i > 0 && stronger(l.on[i], l.on[(i-1)/2]) {
+		l.on[i], l.on[(i-1)/2] = l.on[(i-1)/2], l.on[i]
+		i = (i - 1) / 2
+	}
+}
+
+// top returns the strongest hold that is on at t, or nil, and forgets those at the top that are over.
+func (l *line) top(t time.Time) *hold {
+	for len(l.on) > 0 && !l.on[0].to.After(t) {
+		n := len(l.on) - 1
+		l.on[0] = l.on[n]
+		l.on = l.on[:n]
+		for i := 0; ; {
+			j := 2*i + 1
+			if j >= n {
+				break
+			}
+			if j+1 < n && stronger(l.on[j+1], l.on[j]) {
+				j++
+			}
+			if !stronger(l.on[j], l.on[i]) {
+				break
+			}
+			l.on[i], l.on[j] = l.on[j], l.on[i]
+			i = j
+		}
+	}
+	if len(l.on) == 0 {
+		return nil
+	}
+	return l.on[0]
+}

@@ -1,0 +1,160 @@
+package plan
+
+import (
+	"slices"
+	"strings"
+	"time"
+
+	"spillway/actions"
+)
+
+// Input is everything a plan depends on. Make changes none of it.
+type Input struct {
+	Premises *actions.Premises
+	Windows  []actions.Window // those in force, in any order; one that was called off is simply absent
+	Readings actions.Readings
+	Standing actions.Standing
+	Current  *actions.Plan // the plan made before; nil: none
+	Now      time.Time
+	To       time.Time // windows that start at To or later are left out; zero: none is
+}
+
+// Make returns the plan: steps from Now on, the state and problems of every window, and the power profile from Now on.
+func Make(in Input) *actions.Plan {
+	p := &planner{
+		Input:    in,
+		premises: in.Premises,
+		now:      in.Now.UTC(),
+		links:    in.Premises.Links,
+		lines:    map[actions.Ref]*line{},
+		free:     make([]time.Time, len(in.Premises.Links)),
+	}
+	p.readSteps()
+	p.takeWindows()
+	p.addOwed()
+	p.sortLines()
+	p.placeLeadIns()
+	p.build()
+	if p.leadInsCollide() {
+		p.moveLeadIns()
+		p.build()
+	}
+	p.sayLate()
+	prof := p.profile()
+	return p.finish(prof)
+}
+
+// A planner is one run of Make.
+type planner struct {
+	Input
+	premises *actions.Premises
+	now      time.Time
+	links    []actions.Link
+
+	windows []*window // by start, then id
+	lines   map[actions.Ref]*line
+	order   []*line // lines by ref
+	changes []*change
+
+	failed map[string]bool      // holds with a step that failed or was skipped
+	begun  map[string]time.Time // holds that were begun: when their first step was planned
+	free   []time.Time          // scratch, by link
+}
+
+// readSteps reads from the standing which holds have begun, and which were given up.
+func (p *planner) readSteps() {
+	if len(p.Standing.Steps) == 0 {
+		return
+	}
+	p.failed, p.begun = map[string]bool{}, map[string]time.Time{}
+	for _, st := range p.Standing.Steps {
+		id := st.Step.Hold
+		if st.State == actions.Failed || st.State == actions.Skipped {
+			if !st.Step.Release {
+				p.failed[id] = true
+			}
+			continue
+		}
+		if st.Step.Phase == actions.PhaseRestore || st.Tries == 0 && !st.State.Over() {
+			continue
+		}
+		if at, ok := p.begun[id]; !ok || st.Step.At.Before(at) {
+			p.begun[id] = st.Step.At
+		}
+	}
+}
+
+// addOwed makes a line of every point the standing owes a restore, whether or not a window still holds it.
+func (p *planner) addOwed() {
+	for ref, st := range p.Standing.Points {
+		if st.Owed {
+			p.line(ref)
+		}
+	}
+}
+
+// line returns the line of the point, made where there is none yet; nil where there is no such point.
+func (p *planner) line(ref actions.Ref) *line {
+	if l, ok := p.lines[ref]; ok {
+		return l
+	}
+	dev := p.premises.Device(ref.Device)
+	if dev == nil {
+		return nil
+	}
+	pt := dev.Point(ref.Point)
+	if pt == nil {
+		return nil
+	}
+	l := &line{p: p, ref: ref, dev: dev, pt: pt, st: p.Standing.Points[ref], link: p.linkIndex(dev.Link)}
+	l.normal = l.normalValue()
+	p.lines[ref] = l
+	return l
+}
+
+func (p *planner) linkIndex(name string) int {
+	i, ok := slices.BinarySearchFunc(p.links, name, func(l actions.Link, n string) int { return strings.Compare(l.Name, n) })
+	if !ok {
+		return -1
+	}
+	return i
+}
+
+func (p *planner) sortLines() {
+	p.order = make([]*line, 0, len(p.lines))
+	for _, l := range p.lines {
+		p.order = append(p.order, l)
+	}
+	slices.SortFunc(p.order, func(a, b *line) int { return a.ref.Compare(b.ref) })
+}
+
+// build works out every line anew, and the order and times of the commands on every link.
+func (p *planner) build() {
+	p.changes = p.changes[:0]
+	for _, l := range p.order {
+		l.build()
+		p.changes = append(p.changes, l.changes...)
+	}
+	p.sequence()
+}
+
+// finish puts the plan together.
+func (p *planner) finish(prof *profile) *actions.Plan {
+	out := &actions.Plan{
+		At:      p.now,
+		Windows: make([]actions.PlannedWindow, 0, len(p.windows)),
+		Steps:   make([]actions.Step, 0, len(p.changes)),
+		Profile: prof.slices,
+	}
+	slices.SortStableFunc(p.changes, func(a, b *change) int { return a.at.Compare(b.at) })
+	for _, c := range p.changes {
+		out.Steps = append(out.Steps, c.step())
+		if w := c.window; w != nil {
+			w.steps(c)
+		}
+	}
+	for _, w := range p.windows {
+		out.Windows = append(out.Windows, w.finish(p))
+	}
+	return out
+}

@@ -1,0 +1,284 @@
+package plan
+
+import (
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"spillway/actions"
+)
+
+// A piece is what one device draws, in W over all its phases, from one instant to another. Pieces are cut at every
+// window's start and end.
+type piece struct {
+	from, to time.Time
+	dev      int // index of the device; -1: the rest of the premises
+	w        float64
+}
+
+// A profile is the power over time.
+type profile struct {
+	p      *planner
+	pieces []piece // by from, then device
+	slices []actions.Slice
+	cuts   []time.Time
+	other  [3]float64 // W by phase, of the rest of the premises
+	load   []instant
+}
+
+// An instant is what the devices draw by phase from t to the next instant.
+type instant struct {
+	t time.Time
+	w [3]float64
+}
+
+// profile works out what every device draws from now on, until it is full, its hold ends or the window ends.
+func (p *planner) profile() *profile {
+	f := &profile{p: p, other: p.otherLoads()}
+	f.cut()
+	for i, ls := 0, p.order; i < len(ls); {
+		j := i
+		for j < len(ls) && ls[j].dev == ls[i].dev {
+			j++
+		}
+		f.device(ls[i].dev, ls[i:j])
+		i = j
+	}
+	slices.SortStableFunc(f.pieces, comparePieces)
+	f.sum()
+	for _, w := range p.windows {
+		f.window(w)
+	}
+	f.overLimit()
+	p.sayUnfigured()
+	f.rest()
+	f.publish()
+	return f
+}
+
+func comparePieces(a, b piece) int {
+	if c := a.from.Compare(b.from); c != 0 {
+		return c
+	}
+	return a.dev - b.dev
+}
+
+// ahead reports whether any of the window is still to come.
+func (w *window) ahead(now time.Time) bool {
+	return !w.down && w.End.After(now) && w.End.After(w.Start)
+}
+
+// cut collects the starts and ends of the windows that are still ahead.
+func (f *profile) cut() {
+	for _, w := range f.p.windows {
+		if w.ahead(f.p.now) {
+			f.cuts = append(f.cuts, later(w.Start, f.p.now), w.End)
+		}
+	}
+	slices.SortFunc(f.cuts, time.Time.Compare)
+	f.cuts = slices.CompactFunc(f.cuts, time.Time.Equal)
+}
+
+// device adds the pieces of one device, whose lines these are.
+func (f *profile) device(d *actions.Device, lines []*line) {
+	var all []draw
+	for _, l := range lines {
+		all = l.draws(all)
+	}
+	if len(all) == 0 {
+		return
+	}
+	index, _ := slices.BinarySearchFunc(f.p.premises.Devices, d.Name, func(d actions.Device, n string) int { return strings.Compare(d.Name, n) })
+	store := f.p.store(d)
+	for _, x := range flatten(all, d.PowerW) {
+		for _, y := range store.take(x) {
+			f.addCut(index, y)
+		}
+	}
+}
+
+// addCut adds a draw as pieces, cut at the windows' starts and ends.
+func (f *profile) addCut(dev int, d draw) {
+	i, _ := slices.BinarySearchFunc(f.cuts, d.from, time.Time.Compare)
+	for ; i < len(f.cuts) && f.cuts[i].Before(d.to); i++ {
+		if f.cuts[i].After(d.from) {
+			f.pieces = append(f.pieces, piece{d.from, f.cuts[i], dev, d.w})
+			d.from = f.cuts[i]
+		}
+	}
+	f.pieces = append(f.pieces, piece{d.from, d.to, dev, d.w})
+}
+
+// sum makes the load over time out of the pieces.
+func (f *profile) sum() {
+	type edge struct {
+		t   time.Time
+		dev int
+		w   float64
+	}
+	edges := make([]edge, 0, 2*len(f.pieces))
+	for _, x := range f.pieces {
+		edges = append(edges, edge{x.from, x.dev, x.w}, edge{x.to, x.dev, -x.w})
+	}
+	slices.SortStableFunc(edges, func(a, b edge) int { return a.t.Compare(b.t) })
+	var now [3]float64
+	for i, e := range edges {
+		phases := f.p.premises.PhasesOf(&f.p.premises.Devices[e.dev])
+		for _, ph := range phases {
+			now[ph-1] += e.w / float64(len(phases))
+		}
+		if i+1 < len(edges) && edges[i+1].t.Equal(e.t) {
+			continue
+		}
+		f.load = append(f.load, instant{e.t, now})
+	}
+}
+
+// window works out the window's peak and the energy its devices take in it.
+func (f *profile) window(w *window) {
+	if !w.ahead(f.p.now) {
+		return
+	}
+	from := later(w.Start, f.p.now)
+	wh := map[int]float64{}
+	i, _ := slices.BinarySearchFunc(f.pieces, from, func(x piece, t time.Time) int { return x.from.Compare(t) })
+	for ; i < len(f.pieces) && f.pieces[i].from.Before(w.End); i++ {
+		wh[f.pieces[i].dev] += f.pieces[i].w * f.pieces[i].to.Sub(f.pieces[i].from).Hours()
+	}
+	for _, h := range w.holds { // those it holds are listed even where they take nothing
+		if _, draws := f.p.premises.DrawW(h.line.dev, h.line.pt, actions.Value{}); draws {
+			d, _ := slices.BinarySearchFunc(f.p.premises.Devices, h.line.dev.Name, func(d actions.Device, n string) int { return strings.Compare(d.Name, n) })
+			wh[d] += 0
+		}
+	}
+	for d, x := range wh {
+		w.energy = append(w.energy, actions.Energy{Device: f.p.premises.Devices[d].Name, KWh: kw(x)})
+	}
+	slices.SortFunc(w.energy, func(a, b actions.Energy) int { return strings.Compare(a.Device, b.Device) })
+
+	for ph := range f.p.phases() {
+		w.peakW = math.Max(w.peakW, f.other[ph])
+	}
+	k, _ := slices.BinarySearchFunc(f.load, from, func(x instant, t time.Time) int { return x.t.Compare(t) })
+	for ; k < len(f.load) && f.load[k].t.Before(w.End); k++ {
+		for ph := range f.p.phases() {
+			w.peakW = math.Max(w.peakW, f.load[k].w[ph]+f.other[ph])
+		}
+	}
+}
+
+func (p *planner) phases() int {
+	if p.premises.Supply.Phases == 3 {
+		return 3
+	}
+	return 1
+}
+
+// overLimit says in which windows the explicit draws go over the limit, by how much and when.
+func (f *profile) overLimit() {
+	limit := f.p.premises.Supply.LimitW
+	if limit <= 0 {
+		return
+	}
+	for ph := range f.p.phases() {
+		if f.other[ph] > limit+wattSlack {
+			for _, w := range f.p.windows {
+				if w.ahead(f.p.now) {
+					w.say("the other loads alone draw " + kws(f.other[ph]) + onPhase(f.p, ph) + ", over the limit of " + kws(limit))
+				}
+			}
+			continue
+		}
+		for i := 0; i < len(f.load); i++ {
+			if f.load[i].w[ph]+f.other[ph] <= limit+wattSlack {
+				continue
+			}
+			j, most := i, 0.0
+			for ; j < len(f.load) && f.load[j].w[ph]+f.other[ph] > limit+wattSlack; j++ {
+				most = math.Max(most, f.load[j].w[ph]+f.other[ph])
+			}
+			f.sayOver(ph, most, f.load[i].t, f.load[j].t) // the last instant draws nothing, so j is in range
+			i = j
+		}
+	}
+}
+
+const wattSlack = 0.5 // W; rounding is not worth a word
+
+func (f *profile) sayOver(ph int, most float64, from, to time.Time) {
+	limit := f.p.premises.Supply.LimitW
+	for _, w := range f.p.windows {
+		if !w.ahead(f.p.now) || !w.begins().Before(to) || !w.End.After(from) {
+			continue
+		}
+		w.say("up to " + kws(most) + onPhase(f.p, ph) + " is drawn from " + f.p.clock(from) + " to " + f.p.clock(to) + ", " +
+			kws(most-limit) + " over the limit of " + kws(limit))
+	}
+}
+
+// begins returns when the window's first hold begins.
+func (w *window) begins() time.Time {
+	at := w.Start
+	for _, h := range w.holds {
+		if h.live {
+			at = earlier(at, h.from)
+		}
+	}
+	return at
+}
+
+func onPhase(p *planner, ph int) string {
+	if p.phases() == 1 {
+		return ""
+	}
+	return " on phase " + strconv.Itoa(ph+1)
+}
+
+// rest adds the rest of the premises to every window.
+func (f *profile) rest() {
+	var end time.Time
+	for _, w := range f.p.windows { // by start
+		if !w.ahead(f.p.now) {
+			continue
+		}
+		from := later(later(w.Start, f.p.now), end)
+		if from.Before(w.End) {
+			f.pieces = append(f.pieces, piece{from: from, to: w.End, dev: -1})
+			end = w.End
+		}
+	}
+	slices.SortStableFunc(f.pieces, comparePieces)
+}
+
+// publish makes the slices out of the pieces, one per phase, those that touch and draw the same joined.
+func (f *profile) publish() {
+	f.slices = make([]actions.Slice, 0, len(f.pieces))
+	last := map[[2]int]int{} // by device and phase: index in slices
+	for _, x := range f.pieces {
+		name, phases := "", []int{1, 2, 3}[:f.p.phases()]
+		if x.dev >= 0 {
+			d := &f.p.premises.Devices[x.dev]
+			name, phases = d.Name, f.p.premises.PhasesOf(d)
+		}
+		for _, ph := range phases {
+			w := x.w / float64(len(phases))
+			if x.dev < 0 {
+				w = f.other[ph-1]
+			}
+			key := [2]int{x.dev, ph}
+			if i, ok := last[key]; ok && f.slices[i].To.Equal(x.from) && f.slices[i].KW == kw(w) {
+				f.slices[i].To = x.to
+				continue
+			}
+			last[key] = len(f.slices)
+			f.slices = append(f.slices, actions.Slice{From: x.from, To: x.to, Device: name, Phase: ph, KW: kw(w)})
+		}
+	}
+}
+
+// kw turns W into kW, Wh into kWh, to the milliwatt.
+func kw(w float64) float64 { return math.Round(w*1000) / 1e6 }
+
+func kws(w float64) string { return strconv.FormatFloat(math.Round(w)/1000, 'f', -1, 64) + " kW" }
