@@ -34,9 +34,10 @@ type House struct {
 	mu   sync.Mutex
 	site *Site
 
-	kick    chan struct{}
-	stop    context.CancelFunc
-	running sync.WaitGroup
+	kick      chan struct{}
+	stop      context.CancelFunc
+	running   sync.WaitGroup
+	closeOnce func() error
 }
 
 // Start furnishes the premises, opens the ports and lets time run. When it returns, every state is published.
@@ -67,6 +68,7 @@ func Start(o Options) (*House, error) {
 	}
 	ctx, stop := context.WithCancel(context.Background())
 	h := &House{clock: o.Clock, site: site, kick: make(chan struct{}, 1), stop: stop}
+	h.closeOnce = sync.OnceValue(h.close)
 	h.Calendar = newCalendar(site.zone, o.Clock.Now, o.Events)
 	if err := h.open(ctx); err != nil {
 		return nil, errors.Join(err, h.Close())
@@ -92,8 +94,10 @@ func (h *House) open(ctx context.Context) (err error) {
 	return err
 }
 
-// Close ends everything and waits for it.
-func (h *House) Close() error {
+// Close ends everything and waits for it. A second call does nothing and returns what the first did.
+func (h *House) Close() error { return h.closeOnce() }
+
+func (h *House) close() error {
 	h.stop()
 	h.running.Wait()
 	var errs []error
