@@ -42,7 +42,7 @@ type Match struct {
 }
 
 // Terms are one set of settlement terms (DESIGN: Meter and settlement). Rate is kept as text so that no float touches
-// money; Currency is its ISO 4217 code.
+// money; Currency is its ISO 4217 code. The baseline is that of like days, unless Fixed, Figures or SameDay say otherwise.
 type Terms struct {
 	Since       time.Time // local midnight; zero: always
 	Days        int
@@ -51,16 +51,47 @@ type Terms struct {
 	Pick        string // all | highest | middle | lowest
 	Like        string // workday | weekday | every
 	Holidays    string // feed name
+	LeaveOut    string // feed of outages and the like: a day with an event in it is never a like day
 	LookBack    time.Duration
 	Fewest      int
 	Adjust      string // none | add | scale
 	AdjustFrom  time.Duration
 	AdjustTo    time.Duration
-	AdjustCap   float64
-	Floor       string // interval | window | none
-	Rate        string // decimal, per kWh
+	AdjustCap   float64 // below zero: none
+	AdjustOnly  string  // "up": the adjustment never lowers a baseline; "": both ways
+	Floor       string  // interval | window | none
+	Rate        string  // decimal, per kWh
+	Rates       []TimedRate
 	Currency    string
 	CreditAfter time.Duration
+
+	Fixed   string   // decimal kWh per interval, in place of like days
+	Figures string   // file of the supplier's own baseline, laid out like meter data
+	SameDay *SameDay // the same day's use around the window
+}
+
+// A TimedRate takes the place of Terms.Rate for intervals that begin at a local clock time in [From, To). Where To is not
+// after From, it goes on past midnight.
+type TimedRate struct {
+	From, To time.Duration // since midnight, as clocks show it
+	Rate     string        // decimal, per kWh
+}
+
+// SameDay says which use of the window's own day is its baseline: the mean power from BeforeFrom to BeforeTo before the
+// start and from AfterFrom to AfterTo after the end, all elapsed time; a stretch of no length counts for nothing.
+type SameDay struct {
+	BeforeFrom, BeforeTo time.Duration // such as 4h and 1h
+	AfterFrom, AfterTo   time.Duration // such as 1h and 3h
+}
+
+// DefaultTerms returns the terms of a procedure that names only a rate.
+func DefaultTerms() Terms {
+	const day = 24 * time.Hour
+	return Terms{
+		Days: 10, DaysOff: 4, Keep: 10, Pick: "all", Like: "workday", LookBack: 60 * day, Fewest: 4,
+		Adjust: "none", AdjustFrom: 4 * time.Hour, AdjustTo: time.Hour, AdjustCap: 0.2,
+		Floor: "interval", CreditAfter: 7 * day,
+	}
 }
 
 // A Phase is a part of a plan.
