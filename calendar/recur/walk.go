@@ -61,7 +61,7 @@ func (r *Rule) Expand(start Instance, allDay bool, clock Clock, from, to int64, 
 	if r.Freq < Daily && allDay {
 		return errDateHours
 	}
-	if r.Freq == Daily && r.Interval == 1 && r.onlyWeekdays() && len(r.SetPos) == 0 {
+	if r.Freq == Daily && r.Interval == 1 && len(r.Days) > 0 && r.onlyWeekdays() && len(r.SetPos) == 0 {
 		weekly := *r // the same set, but one whose periods all yield alike, so that COUNT need not be counted out
 		weekly.Freq, r = Weekly, &weekly
 	}
