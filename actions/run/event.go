@@ -57,6 +57,7 @@ type Read struct {
 	Link    string
 	Point   *actions.Point
 	Timeout time.Duration
+	Patient bool // no step waits for it: it takes its turn behind the link's other readings
 }
 
 // Write asks for one send; a [WriteDone] must follow. The intent is durable before the machine asks.

@@ -25,6 +25,7 @@ type Settings struct {
 	Horizon   time.Duration
 	Readiness time.Duration // points are read this long before a window
 	Watch     bool          // plan and publish, send nothing
+	Only      string        // send to this device alone; "" for all
 }
 
 // A Machine decides what to do: it is told what happened and what time it is, and answers with what it wants done. It
@@ -227,6 +228,9 @@ func (m *Machine) replan(now time.Time) {
 func (m *Machine) share(now time.Time) {
 	byLink := map[string][]actions.Step{}
 	for _, s := range m.plan.Steps {
+		if m.set.Only != "" && s.Point.Device != m.set.Only {
+			continue
+		}
 		byLink[s.Link] = append(byLink[s.Link], s)
 	}
 	for _, l := range m.lanes {

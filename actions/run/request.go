@@ -14,15 +14,26 @@ const downFor = 30 * 24 * time.Hour
 // giveBack stands down the windows that hold something, wholly or for one device, so that the next plan gives it back
 // and does not take it up again.
 func (m *Machine) giveBack(now time.Time, g GiveBack) {
+	until := map[string]time.Time{}
 	for _, w := range m.taken.all() {
-		if g.Window != "" && w.ID != g.Window || !m.mayHold(w, now) {
+		if m.mayHold(w, now) {
+			until[w.ID] = w.End.Add(downFor)
+		}
+	}
+	for ref, st := range m.standing.Points {
+		if _, known := until[st.Window]; st.Owed && !known && (g.Device == "" || ref.Device == g.Device) {
+			until[st.Window] = now.Add(downFor)
+		}
+	}
+	for _, id := range sortedKeys(until) {
+		if g.Window != "" && id != g.Window {
 			continue
 		}
-		id := w.ID
+		key := id
 		if g.Device != "" {
-			id += "/" + g.Device
+			key += "/" + g.Device
 		}
-		m.fact(actions.Entry{Kind: actions.EntryStandDown, At: now, Window: id, Until: w.End.Add(downFor)})
+		m.fact(actions.Entry{Kind: actions.EntryStandDown, At: now, Window: key, Until: until[id]})
 	}
 	// What is owed is tried at once, whatever pause it was in.
 	for id := range m.notBefore {

@@ -142,6 +142,6 @@ func (m *Machine) readDue(now time.Time) {
 		l := m.set.Premises.Link(d.Link)
 		m.watch.open[ref] = true
 		m.watch.asked[ref] = now
-		m.ask(l, m.set.Premises.Point(ref))
+		m.effects = append(m.effects, Read{Link: l.Name, Point: m.set.Premises.Point(ref), Timeout: l.Timeout, Patient: true})
 	}
 }

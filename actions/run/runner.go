@@ -1,0 +1,274 @@
+package run
+
+import (
+	"context"
+	"log/slog"
+	"sync"
+	"time"
+
+	"spillway/actions/link"
+)
+
+// A Feed is polled for windows. It is used by one goroutine.
+type Feed interface {
+	Name() string
+	// Poll asks once and returns what it found, and when to ask again. It may be called before that.
+	Poll(ctx context.Context) (Polled, time.Time)
+}
+
+// Config is what a runner needs besides the machine's settings.
+type Config struct {
+	Settings
+	Clock Clock
+	Links map[string]link.Link // by name; every link of the premises
+	Feeds []Feed
+	Log   *slog.Logger
+	// Changed is called with each new state, by one goroutine, the newest state only. It may be slow. nil: not called.
+	Changed func(Snapshot)
+}
+
+// A Runner carries out what its machine decides: it owns the goroutines, the clock and the links.
+type Runner struct {
+	cfg     Config
+	events  chan Event
+	wg      sync.WaitGroup // readings and sends under way
+	patient map[string]chan Read
+
+	mu    sync.Mutex
+	snap  Snapshot
+	fresh chan struct{} // closed when snap is replaced
+}
+
+// NewRunner returns a runner that has not started.
+func NewRunner(cfg Config) *Runner {
+	if cfg.Log == nil {
+		cfg.Log = slog.New(slog.DiscardHandler)
+	}
+	return &Runner{cfg: cfg, events: make(chan Event, 64), patient: map[string]chan Read{}, fresh: make(chan struct{})}
+}
+
+// Run works until ctx ends. Holds that are on then stay on, and the next start finds them in the journal. It returns once
+// every send has ended and its outcome is journaled.
+func (r *Runner) Run(ctx context.Context) error {
+	m := NewMachine(r.cfg.Settings)
+	work, stop := context.WithCancel(context.WithoutCancel(ctx))
+	defer stop()
+	var background sync.WaitGroup
+	for _, f := range r.cfg.Feeds {
+		background.Go(func() { r.poll(work, f) })
+	}
+	for name := range r.cfg.Links {
+		q := make(chan Read, 4096)
+		r.patient[name] = q
+		background.Go(func() { r.readPatiently(work, name, q) })
+	}
+	if r.cfg.Changed != nil {
+		background.Go(func() { r.publish(work) })
+	}
+	var batch []Event
+	for ctx.Err() == nil {
+		batch = r.turn(ctx, work, m, batch)
+	}
+	r.wind(m, stop, &background)
+	return nil
+}
+
+// turn lets the machine handle one batch and waits for the next.
+func (r *Runner) turn(ctx, work context.Context, m *Machine, batch []Event) []Event {
+	now := r.cfg.Clock.Now()
+	effects, wake := m.Handle(now, batch...)
+	for _, e := range effects {
+		r.perform(work, m, now, e)
+	}
+	// The clock is asked again: handling and performing took time, and sleeping it off would make the next step late.
+	timer, cancel := r.cfg.Clock.After(max(0, wake.Sub(r.cfg.Clock.Now())))
+	defer cancel()
+	select {
+	case <-ctx.Done():
+		return nil
+	case <-timer:
+		return nil
+	case e := <-r.events:
+		return r.drain([]Event{e})
+	}
+}
+
+// drain adds what else has happened, so that one commit serves it all.
+func (r *Runner) drain(batch []Event) []Event {
+	for {
+		select {
+		case e := <-r.events:
+			batch = append(batch, e)
+		default:
+			return batch
+		}
+	}
+}
+
+// wind ends the readings, waits for the sends, and journals their outcomes; nothing new is sent.
+func (r *Runner) wind(m *Machine, stop context.CancelFunc, background *sync.WaitGroup) {
+	m.set.Watch = true
+	stop()
+	ended := make(chan struct{})
+	go func() { r.wg.Wait(); background.Wait(); close(ended) }()
+	for {
+		select {
+		case e := <-r.events:
+			m.Handle(r.cfg.Clock.Now(), e)
+		case <-ended:
+			m.Handle(r.cfg.Clock.Now(), r.drain(nil)...)
+			last := m.Snapshot(r.cfg.Clock.Now())
+			r.keep(last)
+			if r.cfg.Changed != nil && last.Plan != nil {
+				r.cfg.Changed(last)
+			}
+			return
+		}
+	}
+}
+
+func (r *Runner) perform(work context.Context, m *Machine, now time.Time, e Effect) {
+	switch e := e.(type) {
+	case Read:
+		if e.Patient {
+			select {
+			case r.patient[e.Link] <- e:
+			default: // the link has thousands of readings waiting; this one comes round again
+			}
+			return
+		}
+		r.wg.Go(func() { r.read(work, e) })
+	case Write:
+		r.wg.Go(func() { r.write(work, e) })
+	case Told:
+		level := slog.LevelInfo
+		if e.Level == "warn" {
+			level = slog.LevelWarn
+		}
+		r.cfg.Log.Log(work, level, e.What, "at", e.Where)
+	case Changed:
+		r.keep(m.Snapshot(now))
+	}
+}
+
+func (r *Runner) readPatiently(work context.Context, name string, q chan Read) {
+	for {
+		select {
+		case <-work.Done():
+			return
+		case e := <-q:
+			r.read(work, e)
+		}
+	}
+}
+
+func (r *Runner) read(work context.Context, e Read) {
+	ctx, done := r.limit(work, e.Timeout)
+	defer done()
+	l := r.cfg.Links[e.Link]
+	v, err := l.Read(ctx, e.Point)
+	r.post(work, ReadDone{Ref: e.Point.Ref, Value: v, Err: err, Session: l.Session(), At: r.cfg.Clock.Now()})
+}
+
+// write sends once. A send that has begun is not cut short by the end of the program, only by its own time limit: half a
+// command is worse than a late exit.
+func (r *Runner) write(work context.Context, e Write) {
+	ctx, done := r.limit(context.WithoutCancel(work), e.Timeout)
+	defer done()
+	err := r.cfg.Links[e.Link].Write(ctx, e.Point, e.Value)
+	r.events <- WriteDone{Link: e.Link, Step: e.Step, Try: e.Try, Err: err, At: r.cfg.Clock.Now()}
+}
+
+// limit gives an exchange its time by our clock.
+func (r *Runner) limit(parent context.Context, d time.Duration) (context.Context, func()) {
+	ctx, cancel := context.WithCancel(parent)
+	timer, stop := r.cfg.Clock.After(d)
+	go func() {
+		select {
+		case <-timer:
+			cancel()
+		case <-ctx.Done():
+		}
+		stop()
+	}()
+	return ctx, cancel
+}
+
+func (r *Runner) post(work context.Context, e Event) {
+	select {
+	case r.events <- e:
+	case <-work.Done():
+	}
+}
+
+func (r *Runner) poll(work context.Context, f Feed) {
+	for {
+		p, next := f.Poll(work)
+		r.post(work, p)
+		timer, cancel := r.cfg.Clock.After(max(0, next.Sub(r.cfg.Clock.Now())))
+		select {
+		case <-work.Done():
+			cancel()
+			return
+		case <-timer:
+		}
+	}
+}
+
+// Ask hands the machine a request. What comes of it shows in the snapshots.
+func (r *Runner) Ask(ctx context.Context, e Event) error {
+	select {
+	case r.events <- e:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+func (r *Runner) keep(s Snapshot) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.snap = s
+	close(r.fresh)
+	r.fresh = make(chan struct{})
+}
+
+// Snapshot returns the newest state, and a channel that closes when there is a newer one.
+func (r *Runner) Snapshot() (Snapshot, <-chan struct{}) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.snap, r.fresh
+}
+
+// Until waits for a state that satisfies ok and returns it.
+func (r *Runner) Until(ctx context.Context, ok func(Snapshot) bool) (Snapshot, error) {
+	for {
+		s, newer := r.Snapshot()
+		if s.Plan != nil && ok(s) {
+			return s, nil
+		}
+		select {
+		case <-ctx.Done():
+			return s, ctx.Err()
+		case <-newer:
+		}
+	}
+}
+
+// publish hands each newest state on, and the last one after everything has ended.
+func (r *Runner) publish(work context.Context) {
+	for {
+		s, newer := r.Snapshot()
+		if s.Plan != nil {
+			r.cfg.Changed(s)
+		}
+		select {
+		case <-work.Done():
+			return
+		case <-newer:
+		}
+	}
+}
+
+// The compiler keeps the clocks to their promise.
+var _, _ Clock = System{}, Fast{}
