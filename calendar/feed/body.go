@@ -47,8 +47,8 @@ func checkEnd(body []byte) error {
 		switch {
 		case bytes.EqualFold(line, endCalendar):
 			return nil
-		case bytes.EqualFold(line, beginCalendar):
-			return calendar.ErrTruncated
+		case len(line) > 0 && bytes.EqualFold(line, beginCalendar[:min(len(line), len(beginCalendar))]):
+			return calendar.ErrTruncated // in the first line of a further calendar, or after it
 		}
 		body = bytes.TrimRight(body[:start], "\r\n")
 	}

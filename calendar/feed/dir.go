@@ -10,19 +10,24 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"sync"
 
 	"github.com/google/renameio/v2/maybe"
 )
 
-// A Folder is a [Store] of plain files, readable by their owner only. For a feed it keeps two: NAME-HASH.ics, the body,
+// A Folder is a [Store] of plain files, readable by their owner only, and safe for concurrent
+// use. For a feed it keeps two: NAME-HASH.ics, the body,
 // named after its own hash, and NAME.json, the rest. Writing NAME.json is the commit: before it, a crash leaves the old
 // pair whole; after it, the new one. What is left over is cleared away by the next Save.
 type Folder struct {
 	path string
+
+	mu    sync.Mutex
+	whole map[string]string // by name of feed: the hash of the body that is known to be on disk, whole
 }
 
 // Dir returns a store in the folder at path, which is made, with mode 0700, by the first Save.
-func Dir(path string) *Folder { return &Folder{path: path} }
+func Dir(path string) *Folder { return &Folder{path: path, whole: map[string]string{}} }
 
 // nameForm keeps names from leading out of the folder and from meeting each other's files.
 var nameForm = regexp.MustCompile(`^[A-Za-z0-9_]{1,100}$`)
@@ -52,6 +57,7 @@ func (d *Folder) Load(name string) (Saved, bool, error) {
 	if hashOf(s.Body) != s.Hash || !partsFit(s.Parts, len(s.Body)) {
 		return Saved{}, false, d.damaged(name, errors.New("the body is not what was saved"))
 	}
+	d.setWhole(name, s.Hash)
 	return s, true, nil
 }
 
@@ -87,10 +93,11 @@ func (d *Folder) save(name string, s Saved) error {
 		return err
 	}
 	body := d.body(name, s.Hash)
-	if info, err := os.Stat(body); err != nil || info.Size() != int64(len(s.Body)) {
+	if !d.hasWhole(name, body, s) {
 		if err := maybe.WriteFile(body, s.Body, 0o600); err != nil {
 			return err
 		}
+		d.setWhole(name, s.Hash)
 	}
 	text, err := json.Marshal(s)
 	if err != nil {
@@ -100,6 +107,21 @@ func (d *Folder) save(name string, s Saved) error {
 		return err
 	}
 	return d.clear(name, filepath.Base(body))
+}
+
+func (d *Folder) setWhole(name, hash string) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.whole[name] = hash
+}
+
+// hasWhole reports whether the body of s need not be written: this process wrote or read it, and nobody took it away.
+func (d *Folder) hasWhole(name, path string, s Saved) bool {
+	d.mu.Lock()
+	known := d.whole[name] == s.Hash
+	d.mu.Unlock()
+	info, err := os.Stat(path)
+	return known && err == nil && info.Size() == int64(len(s.Body))
 }
 
 // clear removes bodies of name other than keep, and what a crash left of unfinished writes.

@@ -97,9 +97,9 @@ func bodyFault(err error, s Spec) error {
 	case errors.Is(err, calendar.ErrTruncated):
 		return fault(err, again, "ends before END:VCALENDAR")
 	case errors.Is(err, calendar.ErrNotCalendar):
-		return fault(err, "check that "+s.key("url")+" is the address of the .ics and not of a page", "gave no iCalendar data: %v", err)
+		return fault(err, "check that "+s.key("url")+" leads to the .ics and not to a page", "gave no iCalendar data: %v", err)
 	case errors.Is(err, errXML):
-		return fault(err, "check that "+s.key("url")+" is the address of a calendar on a CalDAV server", "gave an answer that cannot be used: %v", err)
+		return fault(err, "check that "+s.key("url")+" leads to a calendar on a CalDAV server", "gave an answer that cannot be used: %v", err)
 	}
 	return err
 }
