@@ -1,5 +1,3 @@
-// Package config reads spillway.toml and the environment into one typed, validated Config. It opens files and nothing
-// else; it does not dial. Its errors name file, line and key, and say what to do.
 package config
 
 import (

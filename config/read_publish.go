@@ -1,0 +1,107 @@
+package config
+
+import (
+	"net"
+
+	"spillway/actions"
+)
+
+// publish reads where the plan goes.
+func (l *loader) publish(top section) Publish {
+	s, _ := top.sub("publish")
+	p := Publish{
+		Listen: s.listen("listen"),
+		Detail: s.choice("detail", "phases", "steps"),
+		User:   s.text("user"),
+		Token:  s.secret("token"),
+	}
+	if s.has("file") {
+		p.File = l.path(s.text("file"))
+	}
+	if s.has("caldav") {
+		if u := s.url("caldav"); u != nil {
+			p.CalDAV = u.String()
+			if u.Scheme != "caldav" && u.Scheme != "caldavs" && u.Scheme != "http" && u.Scheme != "https" || u.Hostname() == "" {
+				s.fail("caldav", "is no collection: write for instance caldavs://calendar.example/ada/plan/")
+			}
+		}
+	}
+	if s.has("password_hash_file") {
+		p.PasswordHash = string(s.file("password_hash_file", 4096))
+	}
+	p.TLSCert, p.TLSKey = s.keyPair("tls_cert", "tls_key")
+	return p
+}
+
+// listen reads host:port.
+func (s section) listen(name string) string {
+	v := s.text(name)
+	if v == "" {
+		return ""
+	}
+	host, number, err := net.SplitHostPort(v)
+	if _, ok := port(number); err != nil || !ok {
+		s.fail(name, "is no address to listen on: write for instance 127.0.0.1:8377, port 0 picking a free one")
+		return ""
+	}
+	if !loopback(host) {
+		s.note(name, "is open to the network: whoever reaches it can try the plan's address")
+	}
+	return v
+}
+
+// tell reads who is told of faults.
+func (l *loader) tell(top section, p *actions.Premises) []Tell {
+	var all []Tell
+	top.each("tell", func(name string, s section) {
+		t := Tell{Name: name, Keys: map[string]any{}}
+		switch {
+		case s.has("link"):
+			s.tellLink(p)
+		case s.has("url"):
+			s.tellURL(&t)
+		default:
+			s.fail("url", "is missing: write the url of a webhook or mail server, or an MQTT link and topic")
+		}
+		t.Faults, _ = s.list("faults")
+		for _, key := range s.names() {
+			if n := s.node(key); n != nil {
+				t.Keys[key] = n.value
+			}
+		}
+		all = append(all, t)
+	})
+	return all
+}
+
+func (s section) tellLink(p *actions.Premises) {
+	v := s.text("link")
+	if !s.known(s.node("link"), join(s.path, "link"), "link", v, s.l.all.links) {
+		return
+	}
+	if link := p.Link(v); link != nil && link.Protocol != "" && link.Protocol != "mqtt" {
+		s.fail("link", "is no MQTT link")
+	}
+	s.topic("topic", s.required("topic"))
+}
+
+func (s section) tellURL(t *Tell) {
+	u := s.url("url")
+	if u == nil {
+		return
+	}
+	t.URL = u.String()
+	switch u.Scheme {
+	case "http", "https":
+	case "smtp", "smtps":
+		s.required("from")
+		if to, _ := s.list("to"); len(to) == 0 {
+			s.fail("to", "is missing: write the receivers' addresses, [\"ada@house.example\"]")
+		}
+	default:
+		s.fail("url", "is neither a webhook (http, https) nor a mail server (smtp, smtps)")
+	}
+	if u.Hostname() == "" {
+		s.fail("url", "names no host")
+	}
+}

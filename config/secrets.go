@@ -1,0 +1,85 @@
+package config
+
+import (
+	"crypto/x509"
+	"io/fs"
+	"os"
+	"strings"
+
+	"spillway/actions"
+)
+
+// secret reads what is named NAME in the environment or stands in the file that NAME_file names; "" where neither is
+// given. Neither it nor what is wrong with it is ever shown.
+func (s section) secret(name string) actions.Secret {
+	if s.has(name) {
+		v := s.text(name)
+		if s.has(name+"_file") && s.node(name+"_file").name != "" {
+			s.fail(name, "is set, and %s too: once at most", variable(join(s.path, name+"_file")))
+		}
+		return actions.Secret(v)
+	}
+	if !s.has(name + "_file") {
+		return ""
+	}
+	before := len(s.l.faults)
+	body := strings.TrimRight(string(s.file(name+"_file", 64<<10)), "\r\n")
+	switch {
+	case body == "" && len(s.l.faults) == before:
+		s.fail(name+"_file", "is empty: the file is to hold the secret and nothing else")
+	case strings.ContainsAny(body, "\r\n\x00"):
+		s.fail(name+"_file", "holds more than one line: it is to hold the secret and nothing else")
+	}
+	return actions.Secret(body)
+}
+
+// file reads the file that a key names.
+func (s section) file(name string, most int64) []byte {
+	p := s.l.path(s.text(name))
+	info, err := os.Stat(p)
+	if err != nil {
+		s.fail(name, "cannot be read: %v (%s)", cause(err), p)
+		return nil
+	}
+	if info.IsDir() || info.Size() > most {
+		s.fail(name, "is no file of the right kind: %s", p)
+		return nil
+	}
+	body, err := os.ReadFile(p)
+	if err != nil {
+		s.fail(name, "cannot be read: %v (%s)", cause(err), p)
+	}
+	if info.Mode().Perm()&0o077 != 0 && !strings.HasSuffix(name, "ca_file") && !strings.HasSuffix(name, "cert_file") && info.Mode()&fs.ModeType == 0 {
+		s.note(name, "others on this machine may read it: chmod 600 %s", p)
+	}
+	return body
+}
+
+// certificates returns the path of a PEM file and checks that there is a certificate in it.
+func (s section) certificates(name string) string {
+	if !s.has(name) {
+		return ""
+	}
+	before := len(s.l.faults)
+	body := s.file(name, 8<<20)
+	if len(s.l.faults) == before && !x509.NewCertPool().AppendCertsFromPEM(body) {
+		s.fail(name, "holds no certificate in PEM form")
+	}
+	return s.l.path(s.text(name))
+}
+
+// keyPair returns the paths of a certificate and its key, which come together.
+func (s section) keyPair(cert, key string) (certFile, keyFile string) {
+	switch {
+	case s.has(cert) && !s.has(key):
+		s.fail(cert, "needs its key: write %s too", key)
+	case s.has(key) && !s.has(cert):
+		s.fail(key, "is the key of nothing: write %s too", cert)
+	}
+	certFile = s.certificates(cert)
+	if s.has(key) {
+		s.file(key, 8<<20)
+		keyFile = s.l.path(s.text(key))
+	}
+	return certFile, keyFile
+}

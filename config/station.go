@@ -1,0 +1,78 @@
+package config
+
+import (
+	"slices"
+	"strings"
+
+	"spillway/actions"
+)
+
+// stationPoints are those that a device on an OCPP link has by itself.
+func stationPoints() []string { return []string{"charging", "current", "energy", "plugged", "power"} }
+
+// stationPoint returns one of them as the driver knows it, or nil.
+func stationPoint(device, name string) *actions.Point {
+	p := &actions.Point{Ref: actions.Ref{Device: device, Point: name}, Tolerance: actions.Tolerance{Percent: 1}}
+	switch name {
+	case "current":
+		p.Unit = "A"
+		p.Write = &actions.Address{Path: name}
+	case "charging":
+		p.Values = []actions.NamedValue{{Name: "off", Wire: "off"}, {Name: "on", Wire: "on"}}
+		p.Write = &actions.Address{Path: name}
+	case "plugged":
+		p.Values = []actions.NamedValue{{Name: "no", Wire: "no"}, {Name: "yes", Wire: "yes"}}
+	case "power":
+		p.Unit = "W"
+	case "energy":
+		p.Unit = "Wh"
+	default:
+		return nil
+	}
+	if len(p.Values) > 0 {
+		p.Tolerance = actions.Tolerance{}
+	}
+	p.Read = &actions.Address{Path: name}
+	return p
+}
+
+// stationPoint gives a configured point on an OCPP link what it has by itself. Its address may be left out; where it is
+// written it names one of the points that the charger has.
+func (s section) stationPoint(p *actions.Point, write, read *actions.Address) (w, r *actions.Address) {
+	name := p.Ref.Point
+	for key, a := range map[string]*actions.Address{"write": write, "read": read} {
+		if a != nil && a.Path != "" && !slices.Contains(stationPoints(), a.Path) {
+			s.fail(key, "is none of the points that an ocpp link has: %s", strings.Join(stationPoints(), ", "))
+			return write, read
+		}
+		if a != nil && a.Path != "" {
+			name = a.Path
+		}
+	}
+	own := stationPoint(p.Ref.Device, name)
+	if own == nil {
+		s.fail("", "is none of the points that an ocpp link has: %s", strings.Join(stationPoints(), ", "))
+		return write, read
+	}
+	if write != nil && own.Write == nil {
+		s.fail("write", "of %s: it can only be read", name)
+	}
+	for _, key := range []string{"values", "unit"} {
+		if s.has(key) {
+			s.fail(key, "of a point on an ocpp link is known: leave it out")
+		}
+	}
+	p.Values, p.Unit = own.Values, own.Unit
+	return own.Write, own.Read
+}
+
+// withStation adds the points of an OCPP link that are not configured.
+func withStation(points []actions.Point, device string) []actions.Point {
+	for _, name := range stationPoints() {
+		has := func(p actions.Point) bool { return p.Ref.Point == name }
+		if !slices.ContainsFunc(points, has) {
+			points = append(points, *stationPoint(device, name))
+		}
+	}
+	return points
+}
