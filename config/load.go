@@ -19,7 +19,7 @@ const maxFile = 4 << 20
 type Options struct {
 	File string   // "" looks for Name in Dirs
 	Dirs []string // nil: [Dirs]
-	Env  []string // NAME=value, as os.Environ gives it; nil: no environment
+	Env  []string // NAME=value; nil: that of the process
 	// Flags are settings from the command line, by path with dots: "publish.listen". They beat the environment, which
 	// beats the file.
 	Flags map[string]string
@@ -34,9 +34,19 @@ func Dirs() []string {
 	return append(dirs, "/etc/spillway")
 }
 
-// Load reads, merges and checks a configuration. Its errors are of type [*Error] and hold every fault found; what is
-// worth a word and no fault stands in the Config's Notices. Files that the configuration names (passwords, tokens,
-// certificates) are read too.
+// A MissingError says that no configuration was named and none stands where one is looked for.
+type MissingError struct {
+	Tried []string // paths
+}
+
+// Error returns where it was looked for, and what to do.
+func (e *MissingError) Error() string {
+	return fmt.Sprintf("there is no configuration at %s: write one, or name it with --config FILE", strings.Join(e.Tried, ", "))
+}
+
+// Load reads, merges and checks a configuration. Its errors are of type [*Error], which holds every fault found, or
+// [*MissingError]; what is worth a word and no fault stands in the Config's Notices. Files that the configuration names
+// (passwords, tokens, certificates) are read too.
 func Load(o Options) (*Config, error) {
 	file, err := find(o)
 	if err != nil {
@@ -65,7 +75,7 @@ func find(o Options) (string, error) {
 		}
 		tried = append(tried, file)
 	}
-	return "", fileFault("", "there is no configuration at %s: write one, or name it with --config FILE", strings.Join(tried, ", "))
+	return "", &MissingError{Tried: tried}
 }
 
 func fileFault(file, format string, args ...any) *Error {
@@ -118,6 +128,9 @@ func (l *loader) fault(n *node, path, value, format string, args ...any) {
 }
 
 func parseConfig(doc []byte, file string, o Options) (*Config, error) {
+	if o.Env == nil {
+		o.Env = os.Environ()
+	}
 	root, faults := parse(doc, place{file: file})
 	if root == nil {
 		return nil, &Error{Faults: faults}

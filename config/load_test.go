@@ -11,6 +11,8 @@ func TestLoadSmallholding(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, n := range c.Notices { t.Log(n) }
+	for _, n := range c.Notices {
+		t.Log(n)
+	}
 	t.Logf("%+v", c)
 }

@@ -117,7 +117,8 @@ func (s section) linkKeys(k *actions.Link) {
 	k.CAFile = s.certificates("ca_file")
 	k.CertFile, k.KeyFile = s.keyPair("cert_file", "key_file")
 	k.PinSHA = s.pin("pin")
-	k.ClientID = s.text("client_id")
+	k.ClientID, k.StatusTopic = s.text("client_id"), s.text("status")
+	s.topic("status", k.StatusTopic)
 	k.Headers = s.headers("headers")
 	if s.has("dir") {
 		k.Dir = s.l.path(s.text("dir"))

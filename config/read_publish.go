@@ -65,7 +65,7 @@ func (l *loader) tell(top section, p *actions.Premises) []Tell {
 		}
 		t.Faults, _ = s.list("faults")
 		for _, key := range s.names() {
-			if n := s.node(key); n != nil {
+			if n := s.node(key); n != nil && key != "password" && key != "token" {
 				t.Keys[key] = n.value
 			}
 		}

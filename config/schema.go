@@ -111,6 +111,7 @@ func linkKeys() []key {
 		{path: "links.*.key_file", example: `"secrets/key.pem"`, only: "mqtt http ocpp", doc: "the key of cert_file"},
 		{path: "links.*.pin", example: `"` + strings.Repeat("0f", 32) + `"`, only: "http", doc: "SHA-256 of the one certificate to trust, in hex"},
 		{path: "links.*.client_id", example: `"spillway"`, only: "mqtt", doc: "one is made where not given"},
+		{path: "links.*.status", example: `"spillway/status"`, only: "mqtt", doc: "topic that is kept at online or, by the last will, offline"},
 		{path: "links.*.headers", form: free, example: `{ X-Site = "barn" }`, only: "http", doc: "sent with every request"},
 		{path: "links.*.dir", example: `"."`, only: "exec", doc: "folder the program runs in"},
 		{path: "links.*.env", form: either, example: `["BOX=shed"]`, only: "exec", doc: "variables the program sees, NAME=value"},
