@@ -67,9 +67,13 @@ func encodeEntry(e *Entry) (*ics.VEvent, error) {
 	}
 	v := ics.NewEvent(uid)
 	v.SetProperty(ics.ComponentPropertyDtstamp, e.Stamp.UTC().Format(utcStamp))
-	v.SetProperty(ics.ComponentPropertyDtStart, start.Format(utcStamp))
+	layout, value := utcStamp, []ics.PropertyParameter(nil)
+	if e.AllDay {
+		layout, value = "20060102", []ics.PropertyParameter{ics.WithValue(string(ics.ValueDataTypeDate))}
+	}
+	v.SetProperty(ics.ComponentPropertyDtStart, start.Format(layout), value...)
 	if end.After(start) { // RFC 5545 3.8.2.2: DTEND is later than DTSTART; without it, a DATE-TIME event has zero length
-		v.SetProperty(ics.ComponentPropertyDtEnd, end.Format(utcStamp))
+		v.SetProperty(ics.ComponentPropertyDtEnd, end.Format(layout), value...)
 	}
 	v.SetSummary(CleanText(e.Summary))
 	encodeOptional(v, e)

@@ -18,6 +18,7 @@ type Entry struct {
 	Related      []Related // RFC 9253
 	Alarms       []Alarm
 	Transparent  bool // TRANSP: the entry does not make its reader busy
+	AllDay       bool // Start and End are dates, as midnight UTC of each; End is exclusive (RFC 5545 3.6.1)
 }
 
 // Related links an entry to another (RFC 5545 3.8.4.5, RFC 9253 5).
