@@ -15,10 +15,9 @@ import (
 	"github.com/google/renameio/v2/maybe"
 )
 
-// A Folder is a [Store] of plain files, readable by their owner only, and safe for concurrent
-// use. For a feed it keeps two: NAME-HASH.ics, the body,
+// A Folder is a [Store] of plain files, readable by their owner only. For a feed it keeps two: NAME-HASH.ics, the body,
 // named after its own hash, and NAME.json, the rest. Writing NAME.json is the commit: before it, a crash leaves the old
-// pair whole; after it, the new one. What is left over is cleared away by the next Save.
+// pair whole; after it, the new one. What is left over is cleared away by the next Save. It is safe for concurrent use.
 type Folder struct {
 	path string
 

@@ -10,8 +10,10 @@ import (
 	"github.com/emersion/go-webdav/caldav"
 )
 
-// mostSuggested bounds how many calendars a cure names.
-const mostSuggested = 5
+const (
+	mostSuggested = 5       // calendars that a cure names
+	mostDiscovery = 1 << 20 // bytes of one answer while looking for them
+)
 
 // instead is the cure for an address that is no calendar: the calendars that the server says this user has, or
 // otherwise what is wanted.
@@ -79,6 +81,6 @@ func (d davDoer) Do(req *http.Request) (*http.Response, error) {
 	resp.Body = struct {
 		io.Reader
 		io.Closer
-	}{&tagGuard{r: &capped{r: resp.Body, left: 1 << 20}}, resp.Body}
+	}{&tagGuard{r: &capped{r: resp.Body, left: mostDiscovery}, most: mostDiscovery}, resp.Body}
 	return resp, nil
 }

@@ -44,9 +44,14 @@ type davProps struct {
 // readMultistatus reads a multistatus body as it comes and calls each for every response in it. Its error is that of
 // each or of r, io.ErrUnexpectedEOF where the body ends early, or errXML.
 func readMultistatus(r io.Reader, each func(davResponse) error) error {
-	guard := &tagGuard{r: r}
+	return readMultistatusWithin(r, mostText, each)
+}
+
+// readMultistatusWithin does so with most in place of mostText.
+func readMultistatusWithin(r io.Reader, most int, each func(davResponse) error) error {
+	guard := &tagGuard{r: r, most: most}
 	d := xml.NewDecoder(guard)
-	p := parser{each: each}
+	p := parser{each: each, most: most}
 	for {
 		tok, err := d.Token()
 		var bad *xml.SyntaxError
@@ -59,6 +64,8 @@ func readMultistatus(r io.Reader, each func(davResponse) error) error {
 			return guard.err
 		case err == io.EOF && p.closed:
 			return nil
+		case err == io.EOF && d.InputOffset() > 0:
+			return fmt.Errorf("it is no XML: %w", errXML)
 		case errors.As(err, &bad) && bad.Msg != "unexpected EOF":
 			return fmt.Errorf("line %d: %w", bad.Line, errXML)
 		case err == io.EOF || bad != nil:
@@ -73,6 +80,7 @@ func readMultistatus(r io.Reader, each func(davResponse) error) error {
 // properties)). What it does not know it passes over (RFC 4918 17).
 type parser struct {
 	each      func(davResponse) error
+	most      int // bytes of a text
 	stack     []xml.Name
 	text      bytes.Buffer // of the innermost element, where wanted
 	wanted    bool
@@ -89,8 +97,8 @@ func (p *parser) token(tok xml.Token) error {
 		return p.start(t.Name)
 	case xml.CharData:
 		if p.wanted {
-			if p.text.Len()+len(t) > mostText {
-				return fmt.Errorf("one of its texts is longer than %d bytes: %w", mostText, errXML)
+			if p.text.Len()+len(t) > p.most {
+				return fmt.Errorf("one of its texts is longer than %d bytes: %w", p.most, errXML)
 			}
 			p.text.Write(t)
 		}
