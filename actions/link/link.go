@@ -3,7 +3,6 @@ package link
 import (
 	"context"
 	"errors"
-	"fmt"
 
 	"spillway/actions"
 )
@@ -43,12 +42,13 @@ type Error struct {
 	Err   error  // cause, or nil
 }
 
-// Error returns class, what and cause in one line.
+// Error returns class, what and cause in one printable line, shortened where the far end had a say in its length.
 func (e *Error) Error() string {
+	s := string(e.Class) + ": " + line(e.What)
 	if e.Err != nil {
-		return fmt.Sprintf("%s: %s: %v", e.Class, e.What, e.Err)
+		s += ": " + line(e.Err.Error())
 	}
-	return fmt.Sprintf("%s: %s", e.Class, e.What)
+	return s
 }
 
 // Unwrap returns the cause.

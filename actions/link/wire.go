@@ -7,6 +7,7 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"unicode"
 	"unicode/utf8"
 
 	"github.com/theory/jsonpath"
@@ -231,11 +232,34 @@ func Sample(b []byte) string {
 	if len(b) <= most {
 		return strconv.Quote(string(b))
 	}
-	cut := b[:most]
-	for len(cut) > most-utf8.UTFMax && !utf8.RuneStart(b[len(cut)]) { // never through a letter
-		cut = cut[:len(cut)-1]
+	return fmt.Sprintf("%s... (%d bytes)", strconv.Quote(beginning(string(b), most)), len(b))
+}
+
+// beginning returns at most the first most bytes of s, never cut through a letter.
+func beginning(s string, most int) string {
+	if len(s) <= most {
+		return s
 	}
-	return fmt.Sprintf("%s... (%d bytes)", strconv.Quote(string(cut)), len(b))
+	n := most
+	for n > most-utf8.UTFMax && !utf8.RuneStart(s[n]) {
+		n--
+	}
+	return s[:n]
+}
+
+// line makes s one printable line of a bearable length.
+func line(s string) string {
+	const most = 280
+	clean := strings.Map(func(r rune) rune {
+		if !unicode.IsPrint(r) {
+			return ' '
+		}
+		return r
+	}, s)
+	if short := beginning(clean, most); len(short) < len(clean) {
+		return short + "..."
+	}
+	return clean
 }
 
 func compact(x any) []byte {

@@ -315,6 +315,14 @@ func TestSample(t *testing.T) {
 	}
 }
 
+func TestErrorsAreOneShortLine(t *testing.T) {
+	err := &link.Error{Class: link.Unknown, What: "read\r\n\x00x", Err: errors.New(strings.Repeat("é\n\xff", 1000))}
+	s := err.Error()
+	if len(s) > 600 || !strings.HasPrefix(s, "no answer: read   x: é \ufffdé ") || !strings.HasSuffix(s, "...") || !utf8.ValidString(s) {
+		t.Errorf("%d bytes: %q", len(s), s)
+	}
+}
+
 func TestErrorsUnwrap(t *testing.T) {
 	cause := errors.New("cause")
 	err := error(&link.Error{Class: link.Refused, What: "write", Err: cause})
