@@ -8,9 +8,22 @@ import (
 // prefix starts the name of every variable that is read.
 const prefix = "SPILLWAY_"
 
-// notOurs reports whether a variable with our prefix is none of the configuration: those that only tests look at.
-func notOurs(name string) bool {
-	return name == "SPILLWAY_CI" || strings.HasPrefix(name, "SPILLWAY_TEST_")
+// stray deals with a variable of our prefix that is no key and has no levels. One that is nearly a key is a fault; any
+// other may serve something else, such as a test, and is only mentioned.
+func (s *sieve) stray(name, key string) {
+	at := &node{place: place{name: name}, key: key}
+	for _, top := range s.keys.names() {
+		t := s.keys.kids[top]
+		if rest, ok := strings.CutPrefix(key, top+"_"); ok && t.branch() {
+			s.fault(at, "", "", "is no key: two underscores separate levels; did you mean %s%s__%s?", prefix, strings.ToUpper(top), strings.ToUpper(rest))
+			return
+		}
+		if t.key != nil && nearest(key, []string{top}) != "" {
+			s.fault(at, "", "", "is no key; did you mean %s?", variable(top))
+			return
+		}
+	}
+	s.notices = append(s.notices, Notice{Key: name, What: "is no key and is not read"})
 }
 
 // A setting is one key from outside the file, with its path.
@@ -27,10 +40,14 @@ func (s *sieve) variables(environ []string) []setting {
 	slices.Sort(sorted)
 	for _, entry := range sorted {
 		name, value, _ := strings.Cut(entry, "=")
-		if !strings.HasPrefix(name, prefix) || notOurs(name) || value == "" {
+		if !strings.HasPrefix(name, prefix) || value == "" {
 			continue
 		}
 		path := strings.Split(strings.ToLower(strings.TrimPrefix(name, prefix)), "__")
+		if len(path) == 1 && s.keys.kids[path[0]] == nil {
+			s.stray(name, path[0])
+			continue
+		}
 		if set, ok := s.setting(name, path, value); ok {
 			all = append(all, set)
 		}

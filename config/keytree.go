@@ -44,11 +44,11 @@ func (t *keyTree) at(path []string) *keyTree {
 	return t
 }
 
-// names lists what may stand below t, free names left out.
+// names lists what may stand below t, free names and secrets left out.
 func (t *keyTree) names() []string {
 	var all []string
-	for name := range t.kids {
-		if name != "*" {
+	for name, kid := range t.kids {
+		if name != "*" && (kid.key == nil || !kid.key.secret) {
 			all = append(all, name)
 		}
 	}

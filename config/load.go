@@ -147,7 +147,7 @@ func parseConfig(doc []byte, file string, o Options) (*Config, error) {
 			return nil, err
 		}
 	}
-	l := &loader{keys: s.keys, faults: s.faults, dir: filepath.Dir(file)}
+	l := &loader{keys: s.keys, faults: s.faults, notices: s.notices, dir: filepath.Dir(file)}
 	c := l.config(section{l: l, at: root, vals: vals})
 	c.File = file
 	if len(l.faults) > 0 {

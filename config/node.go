@@ -27,6 +27,7 @@ type place struct {
 type node struct {
 	place
 	key   string // the last part of its path, as written
+	path  string // all of it, where the node comes from the file
 	shape shape
 	value any    // of a scalar: string, bool, int64, float64 or a toml.Local…
 	text  string // of a scalar or array, as written

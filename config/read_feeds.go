@@ -40,7 +40,7 @@ func (s section) who(f *Feed) {
 		s.known(nodes[i], join(s.path, "procedures"), "procedure", n, s.l.all.procedures)
 	}
 	f.Procedures = names
-	if s.has("procedures") && len(names) == 0 {
+	if n := s.node("procedures"); n != nil && n.shape == array && len(n.items) == 0 {
 		s.fail("procedures", "is empty: leave it out for all, or name those that this feed may call")
 	}
 	organizers, nodes := s.list("organizers")
@@ -51,7 +51,7 @@ func (s section) who(f *Feed) {
 		}
 		f.Organizers = append(f.Organizers, address)
 	}
-	if s.has("organizers") && len(organizers) == 0 {
+	if n := s.node("organizers"); n != nil && n.shape == array && len(n.items) == 0 {
 		s.fail("organizers", "is empty: leave it out for anybody's events, or name whose count")
 	}
 }

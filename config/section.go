@@ -169,7 +169,7 @@ func (s section) number(name string, least, most float64) float64 {
 	v, ok := n.number()
 	switch {
 	case !ok:
-		s.fail(name, "is a bare number%s", s.such(name))
+		s.fail(name, "is to be a bare number%s", s.such(name))
 		return 0
 	case !(v >= least && v <= most):
 		s.fail(name, "is out of bounds: %s to %s", plain(least), plain(most))
@@ -200,7 +200,7 @@ func (s section) duration(name string, least time.Duration) time.Duration {
 		return 0
 	}
 	if x, isBare := n.number(); isBare {
-		s.fail(name, "a bare number needs its unit: write %s = \"%ss\" for seconds", name, plain(x))
+		s.fail(name, "a bare number needs its unit: write for instance %s = \"%s%s\"", name, plain(x), s.usual(name, "s"))
 		return 0
 	}
 	v, ok := n.string()
@@ -218,6 +218,19 @@ func (s section) duration(name string, least time.Duration) time.Duration {
 		return 0
 	}
 	return d
+}
+
+// usual returns the unit in which the example of a key is written, or else unit.
+func (s section) usual(name, unit string) string {
+	t := s.l.keys.at(strings.Split(join(s.path, name), "."))
+	if t == nil || t.key == nil {
+		return unit
+	}
+	sample := strings.Trim(t.key.sample(), `"`)
+	if u := strings.TrimLeft(sample, "0123456789. "); u != "" && u != sample {
+		return u
+	}
+	return unit
 }
 
 // quantity reads a number with a unit that converts to unit; ok is false where there is none or it is no good.
@@ -246,7 +259,11 @@ func (s section) quantityOf(n *node, path, unit string) (x float64, ok bool) {
 func (s section) quantityAt(n *node, path, unit string) (statement.Quantity, bool) {
 	name := path[strings.LastIndexByte(path, '.')+1:]
 	if x, isBare := n.number(); isBare {
-		s.failAt(n, path, "a bare number needs its unit: write %s = %q", name, statement.Quantity{Number: x, Unit: unit})
+		usual := s.usual(name, unit)
+		if x >= 100 {
+			usual = strings.TrimPrefix(usual, "k") // 5 is rather meant in kW, 5000 in W
+		}
+		s.failAt(n, path, "a bare number needs its unit: write for instance %s = %q", name, statement.Quantity{Number: x, Unit: usual})
 		return statement.Quantity{}, false
 	}
 	v, ok := n.string()

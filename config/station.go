@@ -52,10 +52,10 @@ func (s section) stationPoint(p *actions.Point, write, read *actions.Address) (w
 	own := stationPoint(p.Ref.Device, name)
 	if own == nil {
 		s.fail("", "is none of the points that an ocpp link has: %s", strings.Join(stationPoints(), ", "))
-		return write, read
+		return &actions.Address{}, &actions.Address{} // that it has neither is no second fault
 	}
 	if write != nil && own.Write == nil {
-		s.fail("write", "of %s: it can only be read", name)
+		s.fail("write", "is not to be had: %s can only be read", name)
 	}
 	for _, key := range []string{"values", "unit"} {
 		if s.has(key) {

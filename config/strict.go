@@ -7,9 +7,10 @@ import (
 
 // A sieve holds trees against the table of keys. What does not pass is dropped from the tree, with a fault.
 type sieve struct {
-	keys   *keyTree
-	all    []key
-	faults []Fault
+	keys    *keyTree
+	all     []key
+	faults  []Fault
+	notices []Notice
 }
 
 func (s *sieve) fault(n *node, path, value, format string, args ...any) {
@@ -30,8 +31,8 @@ func (s *sieve) table(n *node, t *keyTree, path string) {
 }
 
 func join(path, key string) string {
-	if path == "" {
-		return key
+	if path == "" || key == "" {
+		return path + key
 	}
 	return path + "." + key
 }

@@ -112,7 +112,7 @@ func (r *reader) item(e *unstable.Node, root *node) *node {
 	}
 	list := t.find(last.key)
 	if list == nil {
-		list = &node{place: last.place, key: last.key, shape: array}
+		list = &node{place: last.place, key: last.key, path: last.path, shape: array}
 		t.keys = append(t.keys, list)
 	} else if list.shape != array || list.closed {
 		r.twice(last, list)
@@ -141,7 +141,7 @@ func (r *reader) pair(e *unstable.Node, into *node) {
 func (r *reader) walk(keys unstable.Iterator, t *node) (into, last *node) {
 	for keys.Next() {
 		k := keys.Node()
-		last = &node{place: r.place(k), key: string(k.Data)}
+		last = &node{place: r.place(k), key: string(k.Data), path: join(t.path, string(k.Data))}
 		if keys.IsLast() {
 			break
 		}
@@ -177,7 +177,7 @@ func (r *reader) twice(again, first *node) {
 	if first.line > 0 {
 		what = fmt.Sprintf("stands already on line %d: once at most", first.line)
 	}
-	r.faults = append(r.faults, Fault{File: again.file, Line: again.line, Col: again.col, Var: again.name, Key: again.key, What: what})
+	r.faults = append(r.faults, Fault{File: again.file, Line: again.line, Col: again.col, Var: again.name, Key: again.path, What: what})
 }
 
 // fill gives n the value v. A container made by a value is closed: headers and dotted keys cannot add to it.

@@ -20,7 +20,7 @@ func (s section) url(name string) *url.URL {
 		return nil
 	}
 	if _, has := u.User.Password(); has {
-		s.hidden(name, "has a password in it: take it out, write user, and %s", secretCure(join(s.path, "password")))
+		s.hidden(name, "has a password in it: take it out and write user; then %s", secretCure(join(s.path, "password")))
 		return nil
 	}
 	return u
