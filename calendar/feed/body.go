@@ -21,9 +21,17 @@ var (
 // emptyCalendar stands for a folder or collection with nothing in it: an empty stream would be taken for a failure.
 var emptyCalendar = []byte("BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//Spillway//empty source//EN\r\nEND:VCALENDAR\r\n")
 
-// checkBody decides whether a body can be a whole calendar, by its first and last lines alone (RFC 5545 3.4): names are
-// case-insensitive, blank lines round it are passed over, and after the last END:VCALENDAR no calendar may begin. Its
-// errors match calendar.ErrEmpty, calendar.ErrNotCalendar or calendar.ErrTruncated.
+// How far into a body its first BEGIN:VCALENDAR, and how far from its end its last END:VCALENDAR, may lie. What programs
+// write round a calendar, such as a warning before it or a comment after it, is short.
+const (
+	mostBefore = 64 << 10
+	mostBehind = 1 << 20
+)
+
+// checkBody decides whether a body can be a whole calendar, by its ends alone (RFC 5545 3.4): a line BEGIN:VCALENDAR near
+// its start, a line END:VCALENDAR near its end, and no calendar begun after that. It is a sieve for what feeds turn into
+// when they fail; calendar.Read has the last word, and next to nothing that it can read is refused here. Names are
+// case-insensitive. Its errors match calendar.ErrEmpty, calendar.ErrNotCalendar or calendar.ErrTruncated.
 func checkBody(body []byte) error {
 	body = bytes.TrimSpace(bytes.TrimPrefix(body, byteOrderMark))
 	switch {
@@ -31,31 +39,52 @@ func checkBody(body []byte) error {
 		return calendar.ErrEmpty
 	case body[0] == '<':
 		return fmt.Errorf("it is a page in HTML or XML: %w", calendar.ErrNotCalendar)
-	case hasFoldPrefix(body, beginCalendar):
-		return checkEnd(body)
-	case len(body) < len(beginCalendar) && bytes.EqualFold(body, beginCalendar[:len(body)]):
-		return calendar.ErrTruncated
+	case body[0] == '{':
+		return fmt.Errorf("it is JSON: %w", calendar.ErrNotCalendar)
 	}
-	return calendar.ErrNotCalendar
+	for head := body[:min(len(body), mostBefore)]; ; {
+		line, rest, more := cutLine(head)
+		switch {
+		case begins(line, beginCalendar):
+			return checkEnd(body)
+		case !more && len(line) > 0 && begins(beginCalendar, line):
+			return calendar.ErrTruncated
+		case !more:
+			return calendar.ErrNotCalendar
+		}
+		head = rest
+	}
 }
 
 // checkEnd looks backwards, line by line, for END:VCALENDAR with no BEGIN:VCALENDAR after it.
 func checkEnd(body []byte) error {
-	for len(body) > 0 {
-		start := bytes.LastIndexAny(body, "\r\n") + 1
-		line := bytes.TrimRight(body[start:], " \t")
+	tail := body[max(0, len(body)-mostBehind):]
+	for last := true; len(tail) > 0; last = false {
+		start := bytes.LastIndexAny(tail, "\r\n") + 1
+		line := tail[start:]
 		switch {
-		case bytes.EqualFold(line, endCalendar):
+		case begins(line, endCalendar):
 			return nil
-		case len(line) > 0 && bytes.EqualFold(line, beginCalendar[:min(len(line), len(beginCalendar))]):
-			return calendar.ErrTruncated // in the first line of a further calendar, or after it
+		case begins(line, beginCalendar), last && begins(beginCalendar, line):
+			return calendar.ErrTruncated // after the first line of a further calendar, or in it
 		}
-		body = bytes.TrimRight(body[:start], "\r\n")
+		tail = bytes.TrimRight(tail[:start], "\r\n")
 	}
 	return calendar.ErrTruncated
 }
 
-func hasFoldPrefix(b, prefix []byte) bool {
+// cutLine cuts b after its first line, whatever its line ends are.
+func cutLine(b []byte) (line, rest []byte, more bool) {
+	i := bytes.IndexAny(b, "\r\n")
+	if i < 0 {
+		return b, nil, false
+	}
+	return b[:i], b[i+1:], true
+}
+
+// begins reports whether b begins with prefix, upper and lower case alike. For boundaries what follows is passed over: a
+// calendar whose last line is END:VCALENDAR and a slip of the keyboard is not cut off.
+func begins(b, prefix []byte) bool {
 	return len(b) >= len(prefix) && bytes.EqualFold(b[:len(prefix)], prefix)
 }
 

@@ -4,9 +4,12 @@ import (
 	"bytes"
 	"errors"
 	"io"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"testing/iotest"
+	"time"
 
 	"pgregory.net/rapid"
 
@@ -14,7 +17,7 @@ import (
 )
 
 // RFC 5545 3.4 (a stream of one or more calendars), 1.3 and 3.1 (names are case-insensitive). That blank lines, a byte
-// order mark and text after the end are passed over is common practice, no source.
+// order mark and text round a calendar are passed over is common practice, no source.
 func TestCheckBody(t *testing.T) {
 	whole := cal("a")
 	tests := []struct {
@@ -45,7 +48,11 @@ func TestCheckBody(t *testing.T) {
 		{"second one cut", cal("a") + whole[:len(whole)/2], calendar.ErrTruncated},
 		{"end inside a text", strings.TrimSuffix(whole, "END:VCALENDAR\r\n") + "DESCRIPTION:END:VCALENDAR\r\n", calendar.ErrTruncated},
 		{"end folded away", strings.TrimSuffix(whole, "END:VCALENDAR\r\n") + "X:\r\n END:VCALENDAR\r\n", calendar.ErrTruncated},
-		{"end as a longer word", strings.TrimSuffix(whole, "\r\n") + "S\r\n", calendar.ErrTruncated},
+		{"a slip after the end", strings.TrimSuffix(whole, "\r\n") + "D\r\n", nil},
+		{"a warning before the beginning", "Warning: line 12\r\n" + whole, nil},
+		{"far before the beginning", strings.Repeat("x\n", 40_000) + whole, calendar.ErrNotCalendar},
+		{"far after the end", whole + strings.Repeat("x\n", 600_000), calendar.ErrTruncated},
+		{"cut in the first word after a warning", "Warning\r\nBEGIN:VC", calendar.ErrTruncated},
 	}
 	for _, tt := range tests {
 		if err := checkBody([]byte(tt.body)); !errors.Is(err, tt.want) {
@@ -62,6 +69,46 @@ func TestCheckBodyRefusesEveryCut(t *testing.T) {
 		// A cut between two calendars leaves whole ones; only the length can tell, and HTTP's does.
 		if err := checkBody([]byte(whole[:cut])); err == nil && (cut < inner || cut > inner+len("\r\n")) {
 			t.Errorf("cut at %d of %d passes", cut, len(whole))
+		}
+	}
+}
+
+// Whole calendars of public test suites pass. They are outside the project; see the manifest beside them for their sources.
+func TestCheckBodyTakesPublicCalendars(t *testing.T) {
+	dir := filepath.Join("..", "..", "..", "shared", "ical", "cases")
+	files, err := filepath.Glob(filepath.Join(dir, "*.ics"))
+	if err != nil || len(files) == 0 {
+		if os.Getenv("SPILLWAY_CI") == "1" {
+			t.Fatalf("no calendars in %s: %v", dir, err)
+		}
+		t.Skipf("no calendars in %s", dir)
+	}
+	for _, file := range files {
+		body, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := checkBody(body); err != nil {
+			t.Errorf("%s: %v", filepath.Base(file), err)
+		}
+	}
+}
+
+// Large bodies are judged in no time, whatever is in them.
+func TestCheckBodyIsQuick(t *testing.T) {
+	const size = 16_000_000
+	for name, body := range map[string][]byte{
+		"one line":    append([]byte("BEGIN:VCALENDAR\r\nX:"), bytes.Repeat([]byte("x"), size)...),
+		"short lines": append([]byte("BEGIN:VCALENDAR\r\n"), bytes.Repeat([]byte("x\n"), size/2)...),
+		"blanks":      bytes.Repeat([]byte(" "), size),
+		"zeros":       make([]byte, size),
+	} {
+		began := time.Now()
+		if err := checkBody(body); err == nil {
+			t.Errorf("%s passes", name)
+		}
+		if took := time.Since(began); took > 2*time.Second {
+			t.Errorf("%s takes %v", name, took)
 		}
 	}
 }

@@ -173,7 +173,7 @@ func TestCollectionFailures(t *testing.T) {
 		{"cut off", xml(`<multistatus xmlns="DAV:"><response>`), "was cut off on the way"},
 		{"two", xml(`<multistatus xmlns="DAV:"><response/><response/></multistatus>`), "more than one response"},
 		{"no calendar", xml(`<multistatus xmlns="DAV:"><response><href>/</href></response></multistatus>`),
-			"is no calendar collection: write the address of one calendar in feeds.house.url"},
+			"is no calendar collection: point feeds.house.url at one calendar"},
 		{"see other", func(w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, "/x", http.StatusSeeOther) },
 			"PROPFIND is answered by See Other"},
 	}
@@ -262,7 +262,7 @@ func TestCollectionDiscovery(t *testing.T) {
 	_, s := newDavServer(t)
 	caldav := strings.Replace(s.URL, "http", "caldav", 1)
 	f := open(t, Spec{Name: "house", URL: caldav}, Options{Now: newClock().now})
-	bad(t, f, "is no calendar collection: write one of these in feeds.house.url: "+caldav+"/me/house/, "+caldav+"/me/holidays/")
+	bad(t, f, "is no calendar collection: point feeds.house.url at one of these: "+caldav+"/me/house/, "+caldav+"/me/holidays/")
 }
 
 func TestCollectionTooBig(t *testing.T) {

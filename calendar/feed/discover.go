@@ -20,9 +20,9 @@ const (
 func (d *dav) instead(ctx context.Context) string {
 	found := d.discover(ctx)
 	if len(found) == 0 {
-		return "write the address of one calendar in " + d.spec.key("url")
+		return "point " + d.spec.key("url") + " at one calendar"
 	}
-	return "write one of these in " + d.spec.key("url") + ": " + strings.Join(found, ", ")
+	return "point " + d.spec.key("url") + " at one of these: " + strings.Join(found, ", ")
 }
 
 // discover asks for the user's calendars: principal, home, collections (RFC 5397 3, RFC 4791 6.2.1, 4.2). Where the
@@ -64,8 +64,12 @@ type davDoer struct {
 }
 
 func (d davDoer) Do(req *http.Request) (*http.Response, error) {
-	if !sameServer(d.client.home, req.URL) {
+	home := d.client.home
+	if !sameServer(home, req.URL) {
 		return nil, errRefused
+	}
+	if req.URL.Path+"/" == home.Path {
+		req.URL.Path = home.Path // the library drops the last slash of its endpoint
 	}
 	var body []byte
 	if req.Body != nil {

@@ -63,7 +63,7 @@ func asError(err error, s Spec) *Error {
 	case errors.Is(err, context.DeadlineExceeded):
 		return fault(err, again, "gave no whole answer within %s", s.Timeout)
 	case errors.Is(err, errRefused):
-		return fault(err, "write the address it should be read from in "+s.key("url"), "redirects too far: %v", root(err))
+		return fault(err, "point "+s.key("url")+" at where it should be read from", "redirects too far: %v", root(err))
 	case errors.As(err, &dns) && dns.IsNotFound:
 		return fault(err, "check "+s.key("url"), "cannot be reached: no host is called %s", dns.Name)
 	case errors.As(err, &auth):

@@ -57,7 +57,7 @@ func (d *disk) file(info os.FileInfo, last Saved) (Saved, error) {
 		return last, nil
 	}
 	if !info.Mode().IsRegular() && !d.stream {
-		return Saved{}, fault(nil, "give "+d.spec.key("url")+" a file or a folder", "is neither a file nor a folder")
+		return Saved{}, fault(nil, "point "+d.spec.key("url")+" at a file or a folder", "is neither a file nor a folder")
 	}
 	body, same, err := readFile(d.path, last.Body, d.spec.MaxBody)
 	if err == nil && !same {

@@ -143,7 +143,7 @@ func TestRedirectRefused(t *testing.T) {
 			w.WriteHeader(http.StatusFound)
 		})
 		f := open(t, Spec{Name: "house", URL: s.URL}, Options{})
-		bad(t, f, "redirects too far", tt.want, "write the address it should be read from in feeds.house.url")
+		bad(t, f, "redirects too far", tt.want, "point feeds.house.url at where it should be read from")
 	}
 }
 
