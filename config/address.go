@@ -91,7 +91,7 @@ func method(name string) string {
 func (s section) table(name, protocol string, p *actions.Point, a *actions.Address) {
 	good := true
 	for _, key := range s.names() {
-		t := s.l.keys.at(strings.Split(join(s.path, key), "."))
+		t := s.l.keys.at(splitPath(join(s.path, key)))
 		if t != nil && t.key != nil && !t.key.belongs(protocol) {
 			s.fail(key, "is no key of %s addresses: %s", protocol, suchAddress(name, protocol))
 			good = false
@@ -180,7 +180,8 @@ func (s section) carries(protocol string, a *actions.Address) {
 	case "mqtt":
 		told = a.Body == "" || strings.Contains(a.Body, mark)
 	case "http":
-		told = a.Body == "" || strings.Contains(a.Body+a.Path, mark)
+		bare := a.Body == "" && a.Method != "GET" && a.Method != "DELETE"
+		told = bare || strings.Contains(a.Body+a.Path, mark)
 		for _, v := range a.Headers {
 			told = told || strings.Contains(v, mark)
 		}

@@ -61,9 +61,15 @@ type Publish struct {
 type Meter struct {
 	Files   []string
 	Zone    *time.Location
-	Stamp   string // start | end
-	Columns map[string]string
-	Unit    string // kWh | Wh | W
+	Stamp   string            // start | end; "" is start
+	Columns map[string]string // by time, energy, end, date, period: header, or number from 1
+	Unit    string            // kWh | Wh | MWh | W | kW; "" as the header says
+
+	Interval  time.Duration // 0 finds it
+	Decimal   string        // . | ,; "" finds it
+	Separator string        // of columns; "" finds it
+	Dates     string        // ymd | dmy | mdy; "" finds it
+	Register  bool          // readings of a register
 }
 
 // Tell is someone to be told of faults.

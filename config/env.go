@@ -64,7 +64,7 @@ func (s *sieve) flags(flags map[string]string) []setting {
 	}
 	slices.Sort(paths)
 	for _, path := range paths {
-		if set, ok := s.setting("command line", strings.Split(path, "."), flags[path]); ok {
+		if set, ok := s.setting("command line", splitPath(path), flags[path]); ok {
 			all = append(all, set)
 		}
 	}

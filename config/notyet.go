@@ -1,7 +1,5 @@
 package config
 
-import "strings"
-
 // notYet lists the keys that are read and checked and whose work is not built. Whoever builds it deletes the line.
 func notYet() map[string]string {
 	return map[string]string{
@@ -22,7 +20,7 @@ func notYet() map[string]string {
 // later refuses what is not built yet. A key that says what happens anyway passes.
 func (l *loader) later(top section) {
 	for path, what := range notYet() {
-		l.laterAt(top, strings.Split(path, "."), what)
+		l.laterAt(top, splitPath(path), what)
 	}
 }
 

@@ -266,7 +266,7 @@ func (s section) misfits(kind actions.Kind) {
 		return
 	}
 	for _, name := range s.names() {
-		t := s.l.keys.at(strings.Split(join(s.path, name), "."))
+		t := s.l.keys.at(splitPath(join(s.path, name)))
 		if t != nil && t.key != nil && !t.key.belongs(string(kind)) {
 			s.note(name, "means nothing for a %s: it belongs to %s", kind, strings.ReplaceAll(t.key.only, " ", ", "))
 		}

@@ -108,7 +108,7 @@ func (s section) station(u *url.URL) {
 // linkKeys reads the keys that only some protocols have.
 func (s section) linkKeys(k *actions.Link) {
 	for _, name := range s.names() {
-		if t := s.l.keys.at(strings.Split(join(s.path, name), ".")); t != nil && t.key != nil && !t.key.belongs(k.Protocol) {
+		if t := s.l.keys.at(splitPath(join(s.path, name))); t != nil && t.key != nil && !t.key.belongs(k.Protocol) {
 			s.fail(name, "is no key of %s links: it belongs to %s", k.Protocol, strings.ReplaceAll(t.key.only, " ", ", "))
 		}
 	}

@@ -63,8 +63,8 @@ func (s section) match() actions.Match {
 		return actions.Match{}
 	}
 	out := actions.Match{Title: m.text("title"), Category: m.text("category"), Feed: m.text("feed")}
-	if out.Title == "" && out.Category == "" {
-		m.fail("title", "is missing: write title or category, or both, of which either is enough")
+	if !m.has("title") && !m.has("category") && !m.has("feed") {
+		s.fail("match", "is empty: write title or category, of which either is enough, or a feed of which all events count")
 	}
 	if out.Feed != "" {
 		m.known(m.node("feed"), join(m.path, "feed"), "feed", out.Feed, s.l.all.feeds)

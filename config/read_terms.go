@@ -45,7 +45,7 @@ func (s section) termSections() []section {
 			s.failAt(item, join(s.path, "settlement"), "is a list of tables: write [[%s.settlement]] above each", s.path)
 			continue
 		}
-		t := s.l.keys.at(strings.Split(join(s.path, "settlement"), "."))
+		t := s.l.keys.at(splitPath(join(s.path, "settlement")))
 		all = append(all, section{l: s.l, path: join(s.path, "settlement"), at: item, vals: branch(item, t)})
 	}
 	if len(n.items) == 0 {
@@ -69,11 +69,13 @@ func (s section) terms(zone *time.Location) actions.Terms {
 		Adjust:      s.choice("adjust", "none", "add", "scale"),
 		AdjustFrom:  s.duration("adjust_from", 0),
 		AdjustTo:    s.duration("adjust_to", 0),
-		AdjustCap:   s.number("adjust_cap", 0, 1),
+		AdjustCap:   s.adjustCap(),
+		AdjustOnly:  s.choice("adjust_only", "up"),
 		Floor:       s.choice("floor", "interval", "window", "none"),
 		CreditAfter: s.duration("credit_after", 0),
 	}
 	t.Rate, t.Currency = s.rate("rate")
+	s.moreTerms(&t)
 	if t.Holidays != "" {
 		s.known(s.node("holidays"), join(s.path, "holidays"), "feed", t.Holidays, s.l.all.feeds)
 	}
@@ -103,10 +105,10 @@ func (s section) agree(t *actions.Terms) {
 	if s.has("keep") && t.Pick == "all" {
 		s.note("keep", "is ignored by pick = \"all\"")
 	}
-	if s.has("adjust_cap") && t.Adjust != "scale" {
+	if s.has("adjust_cap") && t.Adjust != "scale" && t.Adjust != "" {
 		s.note("adjust_cap", "counts for adjust = \"scale\" only")
 	}
-	if !s.has("rate") {
+	if t.Rate == "" && len(t.Rates) == 0 && !s.has("rate") {
 		s.note("rate", "is not given: the gain is worked out and no credit")
 	}
 }
@@ -155,8 +157,14 @@ func (l *loader) meter(top section) Meter {
 	m := Meter{
 		Zone:    s.plainZone("zone"),
 		Stamp:   s.choice("stamp", "start", "end"),
-		Unit:    s.choice("unit", "kWh", "Wh", "W"),
+		Unit:    s.choice("unit", "kWh", "Wh", "MWh", "W", "kW"),
 		Columns: map[string]string{},
+
+		Interval:  s.duration("interval", time.Second),
+		Decimal:   s.choice("decimal", ".", ","),
+		Separator: s.choice("separator", ",", ";", "\t", "|"),
+		Dates:     s.choice("dates", "ymd", "dmy", "mdy"),
+		Register:  s.truth("register"),
 	}
 	m.Files, _ = s.list("files")
 	for i, f := range m.Files {
@@ -164,12 +172,9 @@ func (l *loader) meter(top section) Meter {
 	}
 	columns, _ := s.sub("column")
 	for _, name := range columns.names() {
-		switch n := columns.node(name); {
-		case name != "time" && name != "energy":
-			columns.fail(name, "is no column that is read: time, energy")
-		case n.shape != scalar:
+		if n := columns.node(name); n.shape != scalar {
 			columns.fail(name, "is the name or the number of a column")
-		default:
+		} else {
 			m.Columns[name] = columns.column(name, n)
 		}
 	}

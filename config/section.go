@@ -77,7 +77,7 @@ func (s section) fail(name, format string, args ...any) {
 
 func (s section) failAt(n *node, path, format string, args ...any) {
 	shown := n.shown()
-	if t := s.l.keys.at(strings.Split(path, ".")); t != nil && t.key != nil && t.key.secret {
+	if t := s.l.keys.at(splitPath(path)); t != nil && t.key != nil && t.key.secret {
 		shown = ""
 	}
 	s.l.fault(n, path, shown, format, args...)
@@ -93,7 +93,7 @@ func (s section) get(name string) *node {
 	if n := s.node(name); n != nil {
 		return n
 	}
-	t := s.l.keys.at(strings.Split(join(s.path, name), "."))
+	t := s.l.keys.at(splitPath(join(s.path, name)))
 	if t == nil || t.key == nil || t.key.def == "" {
 		return nil
 	}
@@ -130,7 +130,7 @@ func (s section) required(name string) string {
 
 // such returns ": write for instance name = example".
 func (s section) such(name string) string {
-	t := s.l.keys.at(strings.Split(join(s.path, name), "."))
+	t := s.l.keys.at(splitPath(join(s.path, name)))
 	if t == nil || t.key == nil || t.key.sample() == "" {
 		return ""
 	}
@@ -199,22 +199,28 @@ func (s section) duration(name string, least time.Duration) time.Duration {
 	if n == nil {
 		return 0
 	}
+	return s.durationOf(n, name, least)
+}
+
+// durationOf reads a length of time that stands at, or in the list at, a key.
+func (s section) durationOf(n *node, name string, least time.Duration) time.Duration {
+	path := join(s.path, name)
 	if x, isBare := n.number(); isBare {
-		s.fail(name, "a bare number needs its unit: write for instance %s = \"%s%s\"", name, plain(x), s.usual(name, "s"))
+		s.failAt(n, path, "a bare number needs its unit: write for instance %s = \"%s%s\"", name, plain(x), s.usual(name, "s"))
 		return 0
 	}
 	v, ok := n.string()
 	if !ok {
-		s.fail(name, "is a duration%s", s.such(name))
+		s.failAt(n, path, "is a duration%s", s.such(name))
 		return 0
 	}
 	d, err := statement.ParseDuration(v)
 	switch {
 	case err != nil:
-		s.fail(name, "%v", err)
+		s.failAt(n, path, "%v", err)
 		return 0
 	case d < least:
-		s.fail(name, "is too short: %s at least", statement.FormatDuration(least))
+		s.failAt(n, path, "is too short: %s at least", statement.FormatDuration(least))
 		return 0
 	}
 	return d
@@ -222,7 +228,7 @@ func (s section) duration(name string, least time.Duration) time.Duration {
 
 // usual returns the unit in which the example of a key is written, or else unit.
 func (s section) usual(name, unit string) string {
-	t := s.l.keys.at(strings.Split(join(s.path, name), "."))
+	t := s.l.keys.at(splitPath(join(s.path, name)))
 	if t == nil || t.key == nil {
 		return unit
 	}

@@ -88,6 +88,8 @@ func (s *sieve) asArray(n *node, t *keyTree, path string) bool {
 	return true
 }
 
+func splitPath(path string) []string { return strings.Split(path, ".") }
+
 // unknown complains of a key that there is not. Its value is not shown: it may be a secret under a misspelled name.
 func (s *sieve) unknown(n *node, t *keyTree, path string) {
 	known := t.names()
