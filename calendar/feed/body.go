@@ -19,7 +19,7 @@ var (
 )
 
 // emptyCalendar stands for a folder or collection with nothing in it: an empty stream would be taken for a failure.
-var emptyCalendar = []byte("BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//Spillway//empty source//EN\r\nEND:VCALENDAR\r\n")
+const emptyCalendar = "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//Spillway//empty source//EN\r\nEND:VCALENDAR\r\n"
 
 // How far into a body its first BEGIN:VCALENDAR, and how far from its end its last END:VCALENDAR, may lie. What programs
 // write round a calendar, such as a warning before it or a comment after it, is short.
@@ -103,9 +103,9 @@ func readBody(r io.Reader, old []byte, most int64) (body []byte, same bool, err 
 		}
 		matched += n
 		switch {
-		case err == io.EOF && matched == len(old):
+		case errors.Is(err, io.EOF) && matched == len(old):
 			return old, true, nil
-		case err == io.EOF:
+		case errors.Is(err, io.EOF):
 			return bytes.Clone(old[:matched]), false, nil
 		case err != nil:
 			return nil, false, err
@@ -129,7 +129,7 @@ func readRest(r io.Reader, pieces [][]byte, most int64, err error) ([]byte, bool
 		}
 		pieces = append(pieces, piece[:n])
 	}
-	if err != io.EOF {
+	if !errors.Is(err, io.EOF) {
 		return nil, false, err
 	}
 	return bytes.Join(pieces, nil), false, nil

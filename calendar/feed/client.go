@@ -15,8 +15,6 @@ import (
 	"net/url"
 	"os"
 	"strings"
-	"sync/atomic"
-	"syscall"
 	"time"
 )
 
@@ -39,8 +37,6 @@ type client struct {
 	near  http.RoundTripper // to home
 	away  http.RoundTripper // to wherever redirects lead, guarded
 	idle  []func()          // close idle connections
-	// private: home was last reached at a loopback or private address.
-	private atomic.Bool
 }
 
 func newClient(s Spec, a address, o Options) (*client, error) {
@@ -55,8 +51,9 @@ func newClient(s Spec, a address, o Options) (*client, error) {
 	case s.User != "" || s.Password != "":
 		c.auth = "Basic " + base64.StdEncoding.EncodeToString([]byte(s.User+":"+string(s.Password)))
 	}
-	near := c.transport(roots, c.dialNear(o.hooks))
-	away := c.transport(roots, c.dialAway(o.hooks))
+	near := transport(roots, &net.Dialer{Timeout: dialTimeout, Resolver: o.hooks.resolver})
+	away := transport(roots, &net.Dialer{Timeout: dialTimeout, Resolver: o.hooks.resolver, ControlContext: guardDial})
+	away.DisableKeepAlives = true // a connection that is kept would be used again without the guard
 	c.near, c.away = o.Wrap(near), o.Wrap(away)
 	c.idle = []func(){near.CloseIdleConnections, away.CloseIdleConnections}
 	return c, nil
@@ -78,13 +75,11 @@ func authorities(s Spec) (*x509.CertPool, error) {
 	return roots, nil
 }
 
-type dialer func(ctx context.Context, network, address string) (net.Conn, error)
-
 // transport asks for gzip and unpacks it by itself; what is counted against MaxBody comes out of it.
-func (c *client) transport(roots *x509.CertPool, dial dialer) *http.Transport {
+func transport(roots *x509.CertPool, d *net.Dialer) *http.Transport {
 	return &http.Transport{
 		Proxy:                  http.ProxyFromEnvironment,
-		DialContext:            dial,
+		DialContext:            d.DialContext,
 		TLSClientConfig:        &tls.Config{MinVersion: tls.VersionTLS12, RootCAs: roots},
 		ForceAttemptHTTP2:      true,
 		TLSHandshakeTimeout:    dialTimeout,
@@ -94,37 +89,10 @@ func (c *client) transport(roots *x509.CertPool, dial dialer) *http.Transport {
 	}
 }
 
-// dialNear goes where the configuration says, wherever that is, and notes what kind of address it was.
-func (c *client) dialNear(h hooks) dialer {
-	d := &net.Dialer{Timeout: dialTimeout, Resolver: h.resolver}
-	return func(ctx context.Context, network, address string) (net.Conn, error) {
-		conn, err := d.DialContext(ctx, network, address)
-		if err == nil {
-			at, perr := netip.ParseAddrPort(conn.RemoteAddr().String())
-			c.private.Store(perr == nil && (isPrivate(at.Addr()) || plain(at.Addr()).IsLinkLocalUnicast()))
-		}
-		return conn, err
-	}
-}
-
-// dialAway looks at the very address that is about to be connected to, after any name was resolved, so that a name
-// which resolves differently the second time gains nothing. Behind a proxy this is the proxy's address, and where the
-// proxy goes is the proxy's rule.
-func (c *client) dialAway(h hooks) dialer {
-	d := &net.Dialer{Timeout: dialTimeout, Resolver: h.resolver}
-	d.Control = func(_, address string, _ syscall.RawConn) error {
-		at, err := netip.ParseAddrPort(address)
-		if err != nil {
-			return fmt.Errorf("%s cannot be judged: %w", address, errRefused)
-		}
-		return mayGo(at.Addr(), c.private.Load())
-	}
-	return d.DialContext
-}
-
 // do makes one request and follows its redirects (RFC 9110 15.4), keeping the method. The caller closes the body.
 func (c *client) do(ctx context.Context, method string, header http.Header, body []byte) (*http.Response, error) {
-	at := c.home
+	at, way := c.home, &trail{}
+	ctx = way.follow(ctx)
 	for hop := 0; ; hop++ {
 		resp, err := c.send(ctx, method, at, header, body)
 		if err != nil {
@@ -142,7 +110,7 @@ func (c *client) do(ctx context.Context, method string, header http.Header, body
 		if resp.StatusCode == http.StatusSeeOther && method != http.MethodGet {
 			return nil, fmt.Errorf("%s is answered by See Other: %w", method, errRefused)
 		}
-		if at, err = c.next(at, resp.Header.Get("Location")); err != nil {
+		if at, err = c.next(at, resp.Header.Get("Location"), way); err != nil {
 			return nil, err
 		}
 	}
@@ -161,6 +129,9 @@ func (c *client) send(ctx context.Context, method string, at *url.URL, header ht
 		req.Header[name] = values
 	}
 	req.Header.Set("User-Agent", c.agent)
+	// All that is asked here is safe to repeat, PROPFIND and REPORT too. The transport takes an empty key as word of it
+	// and sends none.
+	req.Header["Idempotency-Key"] = nil
 	if !sameServer(c.home, at) {
 		return c.away.RoundTrip(req)
 	}
@@ -179,7 +150,7 @@ func isRedirect(code int) bool {
 }
 
 // next resolves where a redirect leads and refuses what may not be followed.
-func (c *client) next(from *url.URL, location string) (*url.URL, error) {
+func (c *client) next(from *url.URL, location string, way *trail) (*url.URL, error) {
 	to, err := from.Parse(location)
 	if err != nil {
 		return nil, fmt.Errorf("the redirect's address cannot be read: %w", errRefused)
@@ -195,7 +166,7 @@ func (c *client) next(from *url.URL, location string) (*url.URL, error) {
 	}
 	// Said here for addresses written out, also behind a proxy; names are judged when they are dialled.
 	if ip, err := netip.ParseAddr(to.Hostname()); err == nil && !sameServer(c.home, to) {
-		if err := mayGo(ip, c.private.Load()); err != nil {
+		if err := mayGo(ip, way.private.Load()); err != nil {
 			return nil, err
 		}
 	}
@@ -230,7 +201,7 @@ func (c *client) close() {
 	}
 }
 
-// body gives the bytes of an answer, decoded. What is still encoded then was packed in a way nobody asked for.
+// bodyOf gives the bytes of an answer, decoded. What is still encoded then was packed in a way nobody asked for.
 func bodyOf(resp *http.Response) (io.Reader, error) {
 	if enc := resp.Header.Get("Content-Encoding"); enc != "" && !strings.EqualFold(enc, "identity") {
 		return nil, errors.New("the body is packed in a way that was not asked for")

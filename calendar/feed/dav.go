@@ -80,23 +80,22 @@ const stateRequest = `<?xml version="1.0" encoding="utf-8"?>
 
 // state asks what the address is and for its tokens (RFC 4918 9.1, RFC 6578 4).
 func (d *dav) state(ctx context.Context, now time.Time) (davResponse, error) {
-	var got []davResponse
+	var got *davResponse
 	err := d.ask(ctx, "PROPFIND", "0", stateRequest, now, func(r davResponse) error {
-		if len(got) > 0 {
-			return fmt.Errorf("it has more than one response for one collection: %w", errXML)
+		if got == nil || r.calendar && !got.calendar {
+			got = &r
 		}
-		got = append(got, r)
 		return nil
 	})
 	switch {
 	case err != nil:
 		return davResponse{}, err
-	case len(got) == 0:
+	case got == nil:
 		return davResponse{}, bodyFault(fmt.Errorf("it has no response: %w", errXML), d.spec)
-	case !got[0].calendar:
+	case !got.calendar:
 		return davResponse{}, fault(nil, d.instead(ctx), "is no calendar collection")
 	}
-	return got[0], nil
+	return *got, nil
 }
 
 const timeForm = "20060102T150405Z"

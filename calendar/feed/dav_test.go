@@ -5,6 +5,7 @@ import (
 	"io"
 	"net/http"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -43,7 +44,7 @@ func TestCollection(t *testing.T) {
 					t.Errorf("asked (-want +got):\n%s", diff)
 				}
 			}
-			if r := good(t, f); string(r.Body) != string(emptyCalendar) {
+			if r := good(t, f); string(r.Body) != emptyCalendar {
 				t.Errorf("empty collection: %q", r.Body)
 			}
 			d.took()
@@ -171,7 +172,7 @@ func TestCollectionFailures(t *testing.T) {
 		{"other XML", xml("<html/>"), `it begins with "html"`},
 		{"no response", xml(`<multistatus xmlns="DAV:"/>`), "it has no response"},
 		{"cut off", xml(`<multistatus xmlns="DAV:"><response>`), "was cut off on the way"},
-		{"two", xml(`<multistatus xmlns="DAV:"><response/><response/></multistatus>`), "more than one response"},
+		{"two, none a calendar", xml(`<multistatus xmlns="DAV:"><response/><response/></multistatus>`), "is no calendar collection"},
 		{"no calendar", xml(`<multistatus xmlns="DAV:"><response><href>/</href></response></multistatus>`),
 			"is no calendar collection: point feeds.house.url at one calendar"},
 		{"see other", func(w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, "/x", http.StatusSeeOther) },
@@ -263,6 +264,27 @@ func TestCollectionDiscovery(t *testing.T) {
 	caldav := strings.Replace(s.URL, "http", "caldav", 1)
 	f := open(t, Spec{Name: "house", URL: caldav}, Options{Now: newClock().now})
 	bad(t, f, "is no calendar collection: point feeds.house.url at one of these: "+caldav+"/me/house/, "+caldav+"/me/holidays/")
+}
+
+// A server may close a kept connection just as the next request goes out. PROPFIND is safe to repeat (RFC 4918 9.1), so
+// that is no failed poll.
+func TestCollectionOverClosedConnection(t *testing.T) {
+	d, _ := newDavServer(t)
+	d.put("a.ics", object{start: soon, data: cal("a")})
+	d.change(func(d *davServer) { d.sync = true })
+	var count atomic.Int64
+	s := serve(t, func(w http.ResponseWriter, r *http.Request) {
+		if count.Add(1) == 3 {
+			panic(http.ErrAbortHandler)
+		}
+		d.ServeHTTP(w, r)
+	})
+	f := open(t, Spec{URL: davURL(s.URL)}, Options{Now: newClock().now})
+	good(t, f) // PROPFIND, REPORT
+	good(t, f) // PROPFIND, broken off, and again
+	if count.Load() != 4 {
+		t.Errorf("%d requests", count.Load())
+	}
 }
 
 func TestCollectionTooBig(t *testing.T) {

@@ -73,13 +73,21 @@ func asError(err error, s Spec) *Error {
 	case errors.As(err, &rec):
 		return fault(err, "write http:// (or caldav://) in "+s.key("url")+" if the host has no TLS", "does not speak TLS")
 	case errors.As(err, &op) && op.Op == "dial":
-		return fault(err, again, "cannot be reached: %v", root(err))
+		return fault(err, reachCure(s), "cannot be reached: %v", root(err))
 	case errors.Is(err, fs.ErrNotExist):
 		return fault(err, "check "+s.key("url"), "is not there")
 	case errors.Is(err, fs.ErrPermission):
 		return fault(err, "let Spillway's user read it", "may not be read")
 	}
 	return fault(err, again, "cannot be read: %v", root(err))
+}
+
+// reachCure tells those who wrote webcal:// that it was taken for https.
+func reachCure(s Spec) string {
+	if strings.HasPrefix(strings.ToLower(s.URL), "webcal://") {
+		return "the next poll tries again; write http:// or https:// in " + s.key("url") + " to say which webcal:// means"
+	}
+	return "the next poll tries again"
 }
 
 // bodyFault explains a body that cannot be used as a whole.

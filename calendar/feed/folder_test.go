@@ -91,7 +91,7 @@ func TestFolder(t *testing.T) {
 	in := func(name string) string { return filepath.Join(dir, name) }
 	f := open(t, Spec{Name: "house", URL: dir}, Options{})
 
-	if r := good(t, f); string(r.Body) != string(emptyCalendar) || len(r.Problems) != 0 {
+	if r := good(t, f); string(r.Body) != emptyCalendar || len(r.Problems) != 0 {
 		t.Errorf("empty folder: %q, %v", r.Body, r.Problems)
 	}
 	writeFile(t, in("b.ics"), strings.TrimSpace(cal("b"))) // without a last line end

@@ -1,9 +1,14 @@
 package feed
 
 import (
+	"context"
 	"errors"
 	"fmt"
+	"net"
+	"net/http/httptrace"
 	"net/netip"
+	"sync/atomic"
+	"syscall"
 )
 
 // errRefused is the cause where a redirect leads somewhere it may not.
@@ -24,7 +29,8 @@ var (
 )
 
 // mayGo decides whether a redirect may lead to ip. Link-local, metadata, multicast and unspecified addresses never.
-// Private and loopback ones only where fromPrivate: the configured host is itself at such an address. A calendar out in
+// Private and loopback ones only where fromPrivate: the configured host, and every host on the way, is itself at such an
+// address. A calendar out in
 // the world has no business with the boxes of this house, many of which act on a mere GET.
 func mayGo(ip netip.Addr, fromPrivate bool) error {
 	ip = plain(ip)
@@ -58,4 +64,42 @@ func plain(ip netip.Addr) netip.Addr {
 		ip = netip.AddrFrom4([4]byte(b[12:]))
 	}
 	return ip
+}
+
+// A trail is the way of one request through its redirects.
+type trail struct {
+	begun bool
+	// private: every host so far, the configured one first, was reached at an address of this machine or network.
+	// Connections are made in goroutines of their own, so it is atomic.
+	private atomic.Bool
+}
+
+type trailKey struct{}
+
+// follow gives a context in which every connection that the request uses, new or kept, is noted in t, and judged by
+// guardDial where that is set.
+func (t *trail) follow(ctx context.Context) context.Context {
+	ctx = context.WithValue(ctx, trailKey{}, t)
+	return httptrace.WithClientTrace(ctx, &httptrace.ClientTrace{GotConn: func(info httptrace.GotConnInfo) {
+		t.reached(info.Conn.RemoteAddr())
+	}})
+}
+
+func (t *trail) reached(addr net.Addr) {
+	at, err := netip.ParseAddrPort(addr.String())
+	local := err == nil && (isPrivate(at.Addr()) || plain(at.Addr()).IsLinkLocalUnicast())
+	t.private.Store(local && (!t.begun || t.private.Load()))
+	t.begun = true
+}
+
+// guardDial looks at the very address that is about to be connected to, after any name was resolved, so that a name
+// which resolves differently the second time gains nothing. Behind a proxy this is the proxy's address, and where the
+// proxy goes is the proxy's rule.
+func guardDial(ctx context.Context, _, address string, _ syscall.RawConn) error {
+	at, err := netip.ParseAddrPort(address)
+	t, ok := ctx.Value(trailKey{}).(*trail)
+	if err != nil || !ok {
+		return fmt.Errorf("%s cannot be judged: %w", address, errRefused)
+	}
+	return mayGo(at.Addr(), t.private.Load())
 }

@@ -60,15 +60,15 @@ func readMultistatusWithin(r io.Reader, most int, each func(davResponse) error) 
 			if err := p.token(tok); err != nil {
 				return err
 			}
-		case guard.err != nil && guard.err != io.EOF:
+		case guard.err != nil && !errors.Is(guard.err, io.EOF):
 			return guard.err
-		case err == io.EOF && p.closed:
+		case errors.Is(err, io.EOF) && p.closed:
 			return nil
-		case err == io.EOF && d.InputOffset() > 0:
+		case errors.Is(err, io.EOF) && d.InputOffset() > 0:
 			return fmt.Errorf("it is no XML: %w", errXML)
 		case errors.As(err, &bad) && bad.Msg != "unexpected EOF":
 			return fmt.Errorf("line %d: %w", bad.Line, errXML)
-		case err == io.EOF || bad != nil:
+		case errors.Is(err, io.EOF) || bad != nil:
 			return io.ErrUnexpectedEOF
 		default:
 			return fmt.Errorf("%v: %w", err, errXML)

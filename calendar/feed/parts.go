@@ -29,13 +29,14 @@ type member struct {
 // pieces and none can be used.
 func assemble(last []byte, old map[string]member, pieces []piece) ([]byte, []Part, []calendar.Problem, error) {
 	if len(pieces) == 0 {
-		return sameOr(last, emptyCalendar), nil, nil, nil
+		return sameOr(last, []byte(emptyCalendar)), nil, nil, nil
 	}
 	var (
 		join     joiner
 		problems []calendar.Problem
 		first    piece
 	)
+	join.body.Grow(sizeOf(old, pieces))
 	for _, p := range pieces {
 		if p.err == nil {
 			join.add(p.name, p.stamp, p.body)
@@ -58,6 +59,20 @@ func assemble(last []byte, old map[string]member, pieces []piece) ([]byte, []Par
 			len(pieces), first.name, first.err)
 	}
 	return sameOr(last, join.body.Bytes()), join.parts, problems, nil
+}
+
+// sizeOf is what the joined pieces come to, line ends that are added to them included.
+func sizeOf(old map[string]member, pieces []piece) int {
+	size := 0
+	for _, p := range pieces {
+		size += len("\r\n")
+		if p.err == nil {
+			size += len(p.body)
+		} else {
+			size += len(old[p.name].body)
+		}
+	}
+	return size
 }
 
 // sameOr returns old where it equals body, so that what is unchanged is not held twice.

@@ -8,6 +8,7 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"net/http/httptrace"
 	"net/url"
 	"strings"
 	"sync/atomic"
@@ -187,6 +188,38 @@ func TestRedirectFromPublicToPrivate(t *testing.T) {
 		t.Error("the box was reached")
 	}
 }
+
+// Once a redirect has led out into the world it may not lead back in, though the configured host is private.
+func TestRedirectOutAndBack(t *testing.T) {
+	var asked atomic.Int64
+	var reached atomic.Bool
+	box := serve(t, func(http.ResponseWriter, *http.Request) { reached.Store(true) })
+	s := serve(t, moved("http://calendar.example/", http.StatusFound))
+	f := open(t, Spec{URL: s.URL}, Options{hooks: hooks{resolver: fakeDNS("127.0.0.1", &asked)}})
+	c := f.source.(*web).client
+	guarded := c.away
+	c.away = roundTrip(func(r *http.Request) (*http.Response, error) {
+		if r.URL.Host != "calendar.example" {
+			return guarded.RoundTrip(r)
+		}
+		public := fakeConn{addr: &net.TCPAddr{IP: net.IPv4(93, 184, 215, 14), Port: 80}}
+		httptrace.ContextClientTrace(r.Context()).GotConn(httptrace.GotConnInfo{Conn: public})
+		to := "http://barn.example:" + mustURL(t, box.URL).Port()
+		return &http.Response{StatusCode: 302, Header: http.Header{"Location": {to}}, Body: http.NoBody, Request: r}, nil
+	})
+	bad(t, f, "127.0.0.1 is a private address and the feed is a public one")
+	if reached.Load() || asked.Load() == 0 {
+		t.Errorf("the box was reached: %v; names looked up: %d", reached.Load(), asked.Load())
+	}
+}
+
+// A fakeConn has an address and nothing else.
+type fakeConn struct {
+	net.Conn
+	addr net.Addr
+}
+
+func (c fakeConn) RemoteAddr() net.Addr { return c.addr }
 
 // The configured host itself may be anywhere, a redirect of it within the local network too.
 func TestRedirectWithinPrivate(t *testing.T) {
