@@ -18,12 +18,16 @@ type Occurrence struct {
 	Status       string // lower case; "confirmed" where the event gives none
 	Priority     int    // RFC 5545 3.8.1.9: 1 highest, 9 lowest, 0 absent
 	Organizer    string // the address, lower case, without mailto:; "" where there is none
-	Unanswered   bool   // an invitation no attendee has accepted (PARTSTAT=NEEDS-ACTION for every attendee)
+	Unanswered   bool   // an invitation that nobody but its organizer has accepted (PARTSTAT=ACCEPTED)
 	Sequence     int
 	Stamp        time.Time // DTSTAMP; zero where absent
 	Line         int       // of BEGIN:VEVENT in the body, from 1
 	Rule         string    // what produced it, for people: "single", the RRULE text, "RDATE", "moved by RECURRENCE-ID ..."
 	Notes        []string  // what people should know, such as a clock change inside it
+	// Refused says why the event must make no window, "" where it may. It is listed so that people see which event it is.
+	// Either its time zone is unknown, and Start and End are what they would be in the zone of floating times; or it came in
+	// a message of its own and a newer revision stands in another.
+	Refused string
 }
 
 // A Problem is one thing wrong with a body: where (a UID and a line), and what, in one line each.
