@@ -50,7 +50,7 @@ func gather(plan *actions.Plan, log []actions.StepStanding, past []actions.Plann
 			byID[w.ID] = &window{PlannedWindow: w}
 		}
 	}
-	for _, l := range merge(plan, log) {
+	for _, l := range plan.Lines(log) {
 		w := byID[l.Step.Window]
 		if w == nil {
 			w = &window{PlannedWindow: gone(l.Step)}
@@ -75,30 +75,4 @@ func gone(s actions.Step) actions.PlannedWindow {
 		Window: actions.Window{ID: s.Window, Start: s.At, End: s.At},
 		State:  actions.Cancelled, LeadIn: s.At, Done: s.At,
 	}
-}
-
-// merge returns each step once, by due time, then id: as the log has it, or as the plan does where it is still ahead.
-func merge(plan *actions.Plan, log []actions.StepStanding) []actions.StepStanding {
-	byID := map[string]actions.StepStanding{}
-	for _, l := range log {
-		byID[l.Step.ID] = l // the later line of one id is the later run
-	}
-	for _, s := range plan.Steps {
-		l, logged := byID[s.ID]
-		switch {
-		case !logged || l.State.Over() && l.Settled.Before(plan.At):
-			byID[s.ID] = actions.StepStanding{Step: s, State: actions.Planned} // to be done, or done again
-		case !l.State.Over():
-			l.Step = s
-			byID[s.ID] = l
-		}
-	}
-	out := make([]actions.StepStanding, 0, len(byID))
-	for _, l := range byID {
-		out = append(out, l)
-	}
-	slices.SortFunc(out, func(a, b actions.StepStanding) int {
-		return cmp.Or(a.Step.At.Compare(b.Step.At), cmp.Compare(a.Step.ID, b.Step.ID))
-	})
-	return out
 }
