@@ -72,6 +72,11 @@ func Limit(spec actions.Link) time.Duration {
 	return spec.Timeout
 }
 
+// Closed returns the error for an exchange on a link that is closed.
+func Closed(what string) error {
+	return &Error{Class: Unreachable, What: what + ": not sent, the link is closed"}
+}
+
 // NoAnswer returns the error for an exchange that may have reached the far end and was not answered.
 func NoAnswer(ctx context.Context, what string, limit time.Duration, err error) error {
 	if ctx.Err() == context.DeadlineExceeded {

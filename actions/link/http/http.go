@@ -94,7 +94,7 @@ func (l *httpLink) Write(ctx context.Context, p *actions.Point, v actions.Value)
 	}
 	defer l.gate.Leave()
 	l.begin()
-	if err := l.resting(what); err != nil {
+	if err := l.mayNot(what); err != nil {
 		return err
 	}
 	_, err = l.exchange(l.clients.command, r, what, 4<<10)
@@ -140,7 +140,7 @@ func (l *httpLink) ask(ctx context.Context, r *http.Request, p *actions.Point) (
 	if last.key == key && last.at > since {
 		return last.body, nil
 	}
-	if err := l.resting(what); err != nil {
+	if err := l.mayNot(what); err != nil {
 		return nil, err
 	}
 	at := l.begin()
@@ -229,7 +229,11 @@ func (l *httpLink) refusal(what string, resp *http.Response, body []byte) error 
 	return &link.Error{Class: link.Refused, What: text}
 }
 
-func (l *httpLink) resting(what string) error {
+// mayNot says why an exchange whose turn has come is not to be sent.
+func (l *httpLink) mayNot(what string) error {
+	if l.open.Err() != nil {
+		return link.Closed(what)
+	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if left := time.Until(l.rest); left > 0 {

@@ -47,6 +47,8 @@ type Peer interface {
 type Traits struct {
 	// Hears is set for a link whose box tells by itself: Read asks nobody and returns the newest it has heard.
 	Hears bool
+	// Kills is set where a command whose time is over is ended, and does not arrive late.
+	Kills bool
 	// Cannot gives the reason for each manner that this far end cannot have.
 	Cannot map[Manner]string
 	// Patience is how long finding a lost conversation again may take; 10 s where it is not given.

@@ -13,7 +13,7 @@ import (
 )
 
 // timeout is the time of one exchange in the suite: long enough for a busy machine, short enough to wait for.
-const timeout = 400 * time.Millisecond
+const timeout = 800 * time.Millisecond
 
 // Run checks a kind of link against far ends that start makes, one for each check.
 func Run(t *testing.T, open link.Opener, traits Traits, start func(*testing.T) Peer) {
