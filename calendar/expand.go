@@ -50,6 +50,7 @@ type expansion struct {
 	instead   map[int64]bool
 	days      map[civil.Day]bool // of overrides whose RECURRENCE-ID is a DATE, or whose master starts on one
 	indices   map[*event]int32
+	tied      bool // several events share the UID
 }
 
 // add notes an instance if it is in the range and not cancelled (or cancelled ones are asked for).
@@ -83,7 +84,11 @@ func (x *expansion) expandMaster(e *event) error {
 		if x.excluded(e, nil, start.At) || x.replaced(e, start.At) {
 			return nil
 		}
-		return x.add(e, start.At, e.endOf(start), noID, bySingle)
+		id := int64(noID)
+		if x.tied || e.uid == "" {
+			id = start.At
+		}
+		return x.add(e, start.At, e.endOf(start), id, bySingle)
 	}
 	instances, err := x.instances(e)
 	if err != nil {

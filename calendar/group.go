@@ -18,12 +18,12 @@ type group struct {
 	dated     *record   // the newest revision that has a DTSTART: a cancellation may lack it
 	overrides []*record // in the order of the body
 	older     []*record // revisions that came in messages of their own; see supersede
+	tied      []*record // as new as master: nothing says which of them is in force, so they are events of their own
 }
 
-// newer reports whether a is a later revision than b, which stands before it in the body: by SEQUENCE, then DTSTAMP
-// (RFC 5546 2.1.4, 2.1.5), then place.
-func newer(a, b *record) bool {
-	return cmp.Or(cmp.Compare(a.sequence, b.sequence), cmp.Compare(a.stamp, b.stamp)) >= 0
+// compare orders revisions: by SEQUENCE, then DTSTAMP (RFC 5546 2.1.4, 2.1.5).
+func compare(a, b *record) int {
+	return cmp.Or(cmp.Compare(a.sequence, b.sequence), cmp.Compare(a.stamp, b.stamp))
 }
 
 // expandAll goes through the UIDs in the order in which they last appear, so that the same body gives the same result.
@@ -33,28 +33,39 @@ func (r *reader) expandAll() {
 		if !r.records[i].last {
 			continue
 		}
-		g.master, g.dated, g.overrides, g.older = nil, nil, g.overrides[:0], nil
+		g = group{overrides: g.overrides[:0]}
 		for j := int32(i); j >= 0; j = r.records[j].before {
-			rec := &r.records[j]
-			if rec.override {
-				g.overrides = append(g.overrides, rec)
-				continue
-			}
-			older := rec
-			if g.master == nil || !newer(g.master, rec) {
-				older, g.master = g.master, rec
-			}
-			if older != nil && r.supersede(older, g.master) {
-				g.older = append(g.older, older)
-			}
-			if rec.hasStart && (g.dated == nil || !newer(g.dated, rec)) {
-				g.dated = rec
-			}
+			r.enter(&g, &r.records[j])
 		}
 		slices.Reverse(g.overrides)
 		if g.matters() {
 			r.expandGroup(&g)
 		}
+	}
+}
+
+// enter takes a record into its group. Records come last first.
+func (r *reader) enter(g *group, rec *record) {
+	if rec.override {
+		g.overrides = append(g.overrides, rec)
+		return
+	}
+	if rec.hasStart && (g.dated == nil || compare(rec, g.dated) > 0) {
+		g.dated = rec
+	}
+	older := rec
+	switch {
+	case g.master == nil:
+		g.master = rec
+		return
+	case compare(rec, g.master) == 0:
+		g.tied = append(g.tied, rec)
+		return
+	case compare(rec, g.master) > 0:
+		older, g.master, g.tied = g.master, rec, nil
+	}
+	if r.supersede(older, g.master) {
+		g.older = append(g.older, older)
 	}
 }
 
@@ -66,7 +77,8 @@ func (r *reader) supersede(older, newest *record) bool {
 
 // matters reports whether anything of g may fall into the range.
 func (g *group) matters() bool {
-	return g.master != nil && g.master.touches || len(g.older) > 0 || slices.ContainsFunc(g.overrides, func(o *record) bool { return o.touches })
+	touches := func(o *record) bool { return o.touches }
+	return g.master != nil && g.master.touches || len(g.older) > 0 || slices.ContainsFunc(g.tied, touches) || slices.ContainsFunc(g.overrides, touches)
 }
 
 // expandGroup adds to found what g yields in the range, and bounds it.
@@ -111,7 +123,8 @@ func (r *reader) isCancelled(rec *record) bool {
 func (x *expansion) expand(g *group) error {
 	var master *event
 	reach := int64(0)
-	gone := g.master != nil && x.isCancelled(g.master)
+	gone := g.master != nil && (x.isCancelled(g.master) || slices.ContainsFunc(g.tied, x.isCancelled))
+	x.tied = len(g.tied) > 0
 	rec := g.master
 	if gone && x.o.Cancelled && !rec.hasStart && g.dated != nil {
 		rec = g.dated
@@ -139,6 +152,11 @@ func (x *expansion) expand(g *group) error {
 			return err
 		}
 	}
+	if !gone {
+		if err := x.expandTied(g); err != nil {
+			return err
+		}
+	}
 	for _, o := range x.overrides {
 		start := recur.Instance{Wall: o.start.Wall, At: o.start.at}
 		if err := x.add(o, start.At, o.endOf(start), o.instead.at, byMove); err != nil {
@@ -146,6 +164,38 @@ func (x *expansion) expand(g *group) error {
 		}
 	}
 	return x.expandOlder(g)
+}
+
+// expandTied adds the events that are as new as the master, each once.
+func (x *expansion) expandTied(g *group) error {
+	for _, rec := range g.tied {
+		if !rec.touches {
+			continue
+		}
+		e, err := x.decode(rec)
+		if err != nil {
+			x.leaveOut(rec, err)
+			continue
+		}
+		if err := x.expandMaster(e); err != nil {
+			return err
+		}
+	}
+	if x.tied {
+		type same struct {
+			start, end int64
+			summary    string
+		}
+		seen := map[same]bool{}
+		tail := slices.DeleteFunc(x.found[x.before:], func(in instance) bool {
+			k := same{in.start, in.end, x.events[in.event].summary}
+			had := seen[k]
+			seen[k] = true
+			return had
+		})
+		x.found = x.found[:x.before+len(tail)]
+	}
+	return nil
 }
 
 // expandOlder lists superseded revisions.
@@ -194,7 +244,7 @@ func (x *expansion) decodeOverrides(g *group, master *event, reach int64, gone b
 		if i, ok := newest[o.instead.at]; !ok {
 			newest[o.instead.at] = len(x.overrides)
 			x.overrides = append(x.overrides, o)
-		} else if newer(rec, revisions[o.instead.at]) {
+		} else if compare(rec, revisions[o.instead.at]) >= 0 {
 			x.overrides[i] = o
 		} else {
 			continue

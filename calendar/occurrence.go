@@ -8,7 +8,7 @@ import (
 // An Occurrence is one instance of an event, with the properties that decide what happens in it.
 type Occurrence struct {
 	UID          string
-	RecurrenceID time.Time // the instance's original start, UTC; zero for an event that does not recur
+	RecurrenceID time.Time // the instance's original start, UTC; zero for an event that does not recur and has a UID of its own
 	Start, End   time.Time // UTC; End exclusive, equal to Start for a zero-length event
 	AllDay       bool
 	Summary      string
