@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"unicode"
 )
 
 // A Fault is one thing that is wrong with the configuration.
@@ -38,7 +39,17 @@ func (f Fault) Error() string {
 		b.WriteString(": ")
 	}
 	b.WriteString(f.What)
-	return b.String()
+	return oneLine(b.String())
+}
+
+// oneLine makes text safe to print: keys and values may hold line breaks and what moves a terminal.
+func oneLine(s string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) || r == '\u2028' || r == '\u2029' {
+			return '?'
+		}
+		return r
+	}, strings.ToValidUTF8(s, "?"))
 }
 
 // An Error is every fault that was found, in the order of the file, those of the environment last.

@@ -2,6 +2,7 @@ package config
 
 import (
 	"crypto/x509"
+	"io"
 	"io/fs"
 	"os"
 	"strings"
@@ -41,18 +42,27 @@ func (s section) file(name string, most int64) []byte {
 		s.fail(name, "cannot be read: %v (%s)", cause(err), p)
 		return nil
 	}
-	if info.IsDir() || info.Size() > most {
-		s.fail(name, "is no file of the right kind: %s", p)
-		return nil
-	}
-	body, err := os.ReadFile(p)
-	if err != nil {
+	body, err := readSome(p, most)
+	switch {
+	case err != nil:
 		s.fail(name, "cannot be read: %v (%s)", cause(err), p)
+	case int64(len(body)) > most:
+		s.fail(name, "is larger than any such file: %s", p)
 	}
 	if info.Mode().Perm()&0o077 != 0 && !strings.HasSuffix(name, "ca_file") && !strings.HasSuffix(name, "cert_file") && info.Mode()&fs.ModeType == 0 {
 		s.note(name, "others on this machine may read it: chmod 600 %s", p)
 	}
 	return body
+}
+
+// readSome reads a file up to a little more than most bytes, so that one without an end costs nothing.
+func readSome(path string, most int64) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return io.ReadAll(io.LimitReader(f, most+1))
 }
 
 // certificates returns the path of a PEM file and checks that there is a certificate in it.
