@@ -75,7 +75,7 @@ type Changed struct{}
 
 // Told is one line for the log, at the level it deserves.
 type Told struct {
-	Level string // info | warn
+	Level string // info | note | warn
 	What  string
 	Where string // step, link or feed
 }

@@ -99,7 +99,7 @@ func (m *Machine) suspect(now time.Time, e ReadDone) {
 // the point's normal until no hold is left.
 func (m *Machine) hand(now time.Time, e ReadDone, why string, st actions.PointStanding) {
 	m.fact(actions.Entry{Kind: actions.EntryHand, At: now, Point: e.Ref, Value: e.Value, Holds: m.holdersOf(e.Ref, now, st.Window), Note: why})
-	m.told("info", e.Ref.String(), fmt.Sprintf("reads %s, not %s: %s, and it stays", e.Value, st.Value, why))
+	m.told("note", e.Ref.String(), fmt.Sprintf("reads %s, not %s: %s, and it stays", e.Value, st.Value, why))
 	delete(m.hands, e.Ref)
 	m.dirty = true
 }

@@ -9,6 +9,9 @@ import (
 	"spillway/actions/link"
 )
 
+// Note is the level of what is no fault and still worth telling, such as a person's hand on a held point.
+const Note = slog.LevelInfo + 2
+
 // A Feed is polled for windows. It is used by one goroutine.
 type Feed interface {
 	Name() string
@@ -23,6 +26,7 @@ type Config struct {
 	Links map[string]link.Link // by name; every link of the premises
 	Feeds []Feed
 	Log   *slog.Logger
+	First []Event // handled before anything else is done
 	// Changed is called with each new state, by one goroutine, the newest state only. It may be slow. nil: not called.
 	Changed func(Snapshot)
 }
@@ -65,7 +69,7 @@ func (r *Runner) Run(ctx context.Context) error {
 	if r.cfg.Changed != nil {
 		background.Go(func() { r.publish(work) })
 	}
-	var batch []Event
+	batch := r.cfg.First
 	for ctx.Err() == nil {
 		batch = r.turn(ctx, work, m, batch)
 	}
@@ -142,7 +146,10 @@ func (r *Runner) perform(work context.Context, m *Machine, now time.Time, e Effe
 		r.wg.Go(func() { r.write(work, e) })
 	case Told:
 		level := slog.LevelInfo
-		if e.Level == "warn" {
+		switch e.Level {
+		case "note":
+			level = Note
+		case "warn":
 			level = slog.LevelWarn
 		}
 		r.cfg.Log.Log(work, level, e.What, "at", e.Where)

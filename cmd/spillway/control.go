@@ -1,0 +1,111 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net"
+	"net/http"
+	"net/url"
+	"os"
+	"path/filepath"
+	"time"
+
+	"spillway/actions/run"
+)
+
+// The daemon listens on a socket in the state folder, which only its own user (and the group it is given to) can reach.
+// `restore` asks it there, since two programs may not act on one state.
+const socketName = "spillway.sock"
+
+// restoreWait is how long a restore is watched before what is still owed is reported; the daemon goes on trying.
+const restoreWait = 5 * time.Minute
+
+// restored is what came of a restore.
+type restored struct {
+	Asked []string `json:"asked"` // points that were held
+	Owed  []string `json:"owed"`  // those not confirmed back at their normal yet
+}
+
+// serveControl answers on the state's socket until ctx ends.
+func serveControl(ctx context.Context, state string, r *run.Runner) error {
+	path := filepath.Join(state, socketName)
+	// The journal's lock is ours, so a socket that is there was left by a run that was killed.
+	if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("remove the old control socket: %w", err)
+	}
+	ln, err := net.Listen("unix", path)
+	if err != nil {
+		return fmt.Errorf("listen on the control socket: %w", err)
+	}
+	if err := os.Chmod(path, 0o660); err != nil {
+		_ = ln.Close()
+		return fmt.Errorf("protect the control socket: %w", err)
+	}
+	mux := http.NewServeMux()
+	mux.HandleFunc("POST /restore", func(w http.ResponseWriter, q *http.Request) {
+		wait, cancel := context.WithTimeout(q.Context(), restoreWait)
+		defer cancel()
+		_ = json.NewEncoder(w).Encode(giveBack(wait, r, q.FormValue("device")))
+	})
+	srv := &http.Server{Handler: mux, ReadHeaderTimeout: 10 * time.Second}
+	go func() {
+		<-ctx.Done()
+		_ = srv.Close()
+	}()
+	go func() { _ = srv.Serve(ln) }()
+	return nil
+}
+
+// giveBack asks the runner to put everything back, and waits until it has or ctx ends.
+func giveBack(ctx context.Context, r *run.Runner, device string) restored {
+	before, _ := r.Until(ctx, func(run.Snapshot) bool { return true })
+	out := restored{Asked: owedOn(before, device), Owed: []string{}}
+	if err := r.Ask(ctx, run.GiveBack{Device: device}); err != nil {
+		out.Owed = out.Asked
+		return out
+	}
+	after, _ := r.Until(ctx, func(s run.Snapshot) bool { return s.At.After(before.At) && len(owedOn(s, device)) == 0 })
+	out.Owed = owedOn(after, device)
+	return out
+}
+
+func owedOn(s run.Snapshot, device string) []string {
+	points := []string{}
+	for _, ref := range s.Owed() {
+		if device == "" || ref.Device == device {
+			points = append(points, ref.String())
+		}
+	}
+	return points
+}
+
+// askDaemon asks a running daemon to restore. It reports false where none listens.
+func askDaemon(ctx context.Context, state, device string) (restored, bool, error) {
+	path := filepath.Join(state, socketName)
+	client := &http.Client{Transport: &http.Transport{
+		DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
+			return (&net.Dialer{}).DialContext(ctx, "unix", path)
+		},
+	}}
+	q, err := http.NewRequestWithContext(ctx, http.MethodPost, "http://spillway/restore?"+url.Values{"device": {device}}.Encode(), nil)
+	if err != nil {
+		return restored{}, false, err
+	}
+	res, err := client.Do(q)
+	if err != nil {
+		var op *net.OpError
+		if errors.As(err, &op) && op.Op == "dial" {
+			return restored{}, false, nil
+		}
+		return restored{}, true, fmt.Errorf("ask the running daemon to restore: %w", err)
+	}
+	defer res.Body.Close()
+	var out restored
+	if err := json.NewDecoder(res.Body).Decode(&out); err != nil {
+		return out, true, fmt.Errorf("read the daemon's answer: %w", err)
+	}
+	return out, true, nil
+}

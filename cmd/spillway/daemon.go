@@ -1,0 +1,278 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"spillway/actions"
+	"spillway/actions/journal"
+	"spillway/actions/link"
+	"spillway/actions/publish"
+	"spillway/actions/run"
+	"spillway/calendar/feed"
+	"spillway/config"
+)
+
+const (
+	// publishedPast is how far back the plan feed shows what was done.
+	publishedPast = 7 * 24 * time.Hour
+	// feedSecret names the secret in the plan feed's path.
+	feedSecret = "plan feed"
+	// leaveWithin is how long --restore-on-exit tries before the program ends with something still owed.
+	leaveWithin = 2 * time.Minute
+)
+
+// A daemon is the whole program wired together: feeds, planner, runner, journal, links and what it publishes.
+type daemon struct {
+	cfg     *config.Config
+	clock   run.Clock
+	log     *slog.Logger
+	journal *journal.Journal
+	links   map[string]link.Link
+	runner  *run.Runner
+	plan    *publish.Feed
+	secret  string
+	ln      net.Listener // nil: nothing is served
+	srv     *http.Server
+}
+
+// daemonOptions are what differs from one start to another.
+type daemonOptions struct {
+	clock   run.Clock
+	log     *slog.Logger
+	watch   bool
+	changed func(run.Snapshot) // also told of each new state; nil: nobody
+}
+
+// newDaemon opens everything and starts nothing. Close it in any case.
+func newDaemon(ctx context.Context, cfg *config.Config, o daemonOptions) (_ *daemon, err error) {
+	if cfg.State == "" {
+		return nil, usagef(`%s: state is missing: name a folder for the journal, such as state = "/var/lib/spillway"`, cfg.File)
+	}
+	d := &daemon{cfg: cfg, clock: o.clock, log: o.log}
+	defer func() {
+		if err != nil {
+			d.close()
+		}
+	}()
+	if d.journal, err = journal.Open(cfg.State, journal.Options{Now: o.clock.Now}); err != nil {
+		return nil, err
+	}
+	if err := droppedDevices(d.journal.Standing(), &cfg.Premises); err != nil {
+		return nil, usageError{err}
+	}
+	if d.links, err = openLinks(&cfg.Premises); err != nil {
+		return nil, usageError{err}
+	}
+	feeds, err := d.feeds()
+	if err != nil {
+		return nil, err
+	}
+	if d.plan, err = publish.Open(ctx, d.journal, cfg.Premises.Zone); err != nil {
+		return nil, err
+	}
+	if d.secret, err = d.journal.Secret(ctx, feedSecret); err != nil {
+		return nil, err
+	}
+	if err := d.listen(); err != nil {
+		return nil, err
+	}
+	d.runner = run.NewRunner(run.Config{
+		Settings: run.Settings{Premises: &cfg.Premises, Journal: d.journal, Horizon: cfg.Horizon, Readiness: cfg.Ready, Watch: o.watch},
+		Clock:    o.clock,
+		Links:    d.links,
+		Feeds:    feeds,
+		Log:      o.log,
+		Changed: func(s run.Snapshot) {
+			d.publish(s)
+			if o.changed != nil {
+				o.changed(s)
+			}
+		},
+	})
+	return d, nil
+}
+
+// droppedDevices refuses a configuration that no longer has a point that must still be given back.
+func droppedDevices(s actions.Standing, p *actions.Premises) error {
+	var lost []string
+	for ref, st := range s.Points {
+		if pt := p.Point(ref); st.Owed && (pt == nil || pt.Write == nil) {
+			lost = append(lost, fmt.Sprintf("%s is held and must go back to %s, but the configuration no longer has it: put it back in, run `spillway restore`, then take it out", ref, st.Normal))
+		}
+	}
+	slices.Sort(lost)
+	if len(lost) > 0 {
+		return errors.New(strings.Join(lost, "\n"))
+	}
+	return nil
+}
+
+func (d *daemon) feeds() ([]run.Feed, error) {
+	store := feed.Dir(feedFolder(d.cfg.State))
+	var list []run.Feed
+	for _, c := range d.cfg.Feeds {
+		s, err := newSource(c, d.cfg, store, d.clock.Now)
+		if err != nil {
+			return nil, usageError{fmt.Errorf("feeds.%s: %w", c.Name, err)}
+		}
+		list = append(list, s)
+	}
+	return list, nil
+}
+
+// listen takes the address at once, so that a port in use is said before anything is held.
+func (d *daemon) listen() error {
+	if d.cfg.Publish.Listen == "" {
+		return nil
+	}
+	ln, err := net.Listen("tcp", d.cfg.Publish.Listen)
+	if err != nil {
+		return usageError{fmt.Errorf("publish.listen: %w: choose another port, or 0 for a free one", err)}
+	}
+	d.ln = ln
+	d.srv = &http.Server{
+		Handler:           d.handler(),
+		ReadHeaderTimeout: 10 * time.Second,
+		ReadTimeout:       30 * time.Second,
+		WriteTimeout:      30 * time.Second,
+		IdleTimeout:       2 * time.Minute,
+		MaxHeaderBytes:    16 << 10,
+		ErrorLog:          slog.NewLogLogger(d.log.Handler(), slog.LevelDebug),
+	}
+	return nil
+}
+
+func (d *daemon) handler() http.Handler {
+	mux := http.NewServeMux()
+	mux.Handle(publish.Prefix, publish.Handler(func() string { return d.secret }, d.cfg.Publish.Detail, d.plan.Rendering))
+	return mux
+}
+
+// feedURL is where the plan can be subscribed to; "" where it is not served.
+func (d *daemon) feedURL() string {
+	if d.ln == nil {
+		return ""
+	}
+	return "http://" + d.ln.Addr().String() + publish.Prefix + d.secret + ".ics"
+}
+
+// run works until ctx ends; leave, where set, then gives everything back before the links are closed.
+func (d *daemon) run(ctx context.Context, leave bool) error {
+	work, stop := context.WithCancel(context.WithoutCancel(ctx))
+	defer stop()
+	if err := serveControl(work, d.cfg.State, d.runner); err != nil {
+		d.log.Warn("`spillway restore` cannot reach this program: " + err.Error())
+	}
+	if d.srv != nil {
+		go func() { _ = d.srv.Serve(d.ln) }()
+	}
+	done := make(chan error, 1)
+	go func() { done <- d.runner.Run(work) }()
+	select {
+	case err := <-done:
+		return err
+	case <-ctx.Done():
+	}
+	if leave {
+		d.leave(work)
+	}
+	stop()
+	err := <-done
+	if s, _ := d.runner.Snapshot(); len(s.Owed()) > 0 {
+		d.log.Warn("stopped with points still held; the next start or `spillway restore` gives them back", "points", owedOn(s, ""))
+	}
+	return err
+}
+
+func (d *daemon) leave(ctx context.Context) {
+	wait, cancel := context.WithCancel(ctx)
+	defer cancel()
+	timer, stop := d.clock.After(leaveWithin)
+	defer stop()
+	go func() {
+		select {
+		case <-timer:
+			cancel()
+		case <-wait.Done():
+		}
+	}()
+	d.log.Info("giving every held point back before the end")
+	giveBack(wait, d.runner, "")
+}
+
+// publish brings the plan feed up to date with a new state, and remembers the windows for settlement.
+func (d *daemon) publish(s run.Snapshot) {
+	ctx := context.Background()
+	windows := make([]journal.Window, 0, len(s.Plan.Windows))
+	for _, w := range s.Plan.Windows {
+		windows = append(windows, journal.WindowOf(w))
+	}
+	if err := d.journal.SaveWindows(ctx, windows); err != nil {
+		d.log.Warn("the windows could not be remembered: " + err.Error())
+	}
+	lines, err := d.journal.Log(ctx, journal.Query{From: s.At.Add(-publishedPast), To: s.At.Add(time.Hour)})
+	if err != nil {
+		d.log.Warn("the plan feed lacks what was done: " + err.Error())
+	}
+	past, err := d.past(ctx, s)
+	if err != nil {
+		d.log.Warn("the plan feed lacks past windows: " + err.Error())
+	}
+	changed, err := d.plan.Update(ctx, s.Plan, lines, &d.cfg.Premises, publish.Options{
+		Zone: d.cfg.Premises.Zone, Now: s.At, Past: past, Standing: s.Standing, Faults: faults(s.Troubles),
+	})
+	if err != nil {
+		d.log.Warn("the plan feed's revisions could not be kept: " + err.Error())
+	}
+	if changed && d.cfg.Publish.File != "" {
+		if _, err := publish.WriteFile(d.cfg.Publish.File, d.plan.Rendering(d.cfg.Publish.Detail)); err != nil {
+			d.log.Warn("publish.file: " + err.Error())
+		}
+	}
+}
+
+// past returns the remembered windows that the plan no longer has and the feed still shows.
+func (d *daemon) past(ctx context.Context, s run.Snapshot) ([]actions.PlannedWindow, error) {
+	kept, err := d.journal.Windows(ctx, s.At.Add(-publishedPast), s.At.Add(d.cfg.Horizon))
+	var past []actions.PlannedWindow
+	for _, w := range kept {
+		if s.Plan.Window(w.ID) == nil {
+			past = append(past, actions.PlannedWindow{
+				Window: actions.Window{ID: w.ID, UID: w.UID, RecurrenceID: w.RecurrenceID, Feed: w.Feed, Procedure: w.Procedure,
+					Title: w.Title, Start: w.Start, End: w.End},
+				State: w.State, LeadIn: w.Start, Done: w.End,
+			})
+		}
+	}
+	return past, err
+}
+
+func faults(list []run.Trouble) []publish.Fault {
+	var out []publish.Fault
+	for _, t := range list {
+		out = append(out, publish.Fault{Key: t.Key, Title: t.Where, Text: t.What, Since: t.Since})
+	}
+	return out
+}
+
+// close ends what newDaemon opened.
+func (d *daemon) close() {
+	if d.srv != nil {
+		_ = d.srv.Close()
+	}
+	if d.ln != nil {
+		_ = d.ln.Close()
+	}
+	closeLinks(d.links)
+	if d.journal != nil {
+		_ = d.journal.Close()
+	}
+}

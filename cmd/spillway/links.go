@@ -1,0 +1,41 @@
+package main
+
+import (
+	"fmt"
+
+	"spillway/actions"
+	"spillway/actions/link"
+)
+
+// openLinks opens every link that an enabled device is on. What was opened is closed again where one cannot work as
+// configured.
+func openLinks(p *actions.Premises) (map[string]link.Link, error) {
+	points := map[string][]*actions.Point{}
+	for i := range p.Devices {
+		d := &p.Devices[i]
+		for j := range d.Points {
+			points[d.Link] = append(points[d.Link], &d.Points[j])
+		}
+	}
+	links := map[string]link.Link{}
+	for _, spec := range p.Links {
+		open, known := openers[spec.Protocol]
+		if !known {
+			closeLinks(links)
+			return nil, fmt.Errorf("links.%s: no driver for %q", spec.Name, spec.URL)
+		}
+		l, err := open(spec, points[spec.Name])
+		if err != nil {
+			closeLinks(links)
+			return nil, fmt.Errorf("links.%s: %w", spec.Name, err)
+		}
+		links[spec.Name] = l
+	}
+	return links, nil
+}
+
+func closeLinks(links map[string]link.Link) {
+	for _, l := range links {
+		_ = l.Close()
+	}
+}

@@ -1,0 +1,93 @@
+package main
+
+import (
+	"context"
+	"sync"
+	"time"
+
+	"spillway/actions"
+	"spillway/actions/link"
+)
+
+// asked is what one point answered.
+type asked struct {
+	point *actions.Point
+	value actions.Value
+	err   error
+	took  time.Duration
+}
+
+// readPoints asks every readable point once: links at the same time, the points of one link in turn. The answers are in
+// the order of the premises.
+func readPoints(ctx context.Context, p *actions.Premises, links map[string]link.Link) []asked {
+	var list []asked
+	byLink := map[string][]int{}
+	for i := range p.Devices {
+		d := &p.Devices[i]
+		for j := range d.Points {
+			if d.Points[j].Read != nil && d.Enabled {
+				byLink[d.Link] = append(byLink[d.Link], len(list))
+				list = append(list, asked{point: &d.Points[j]})
+			}
+		}
+	}
+	var wg sync.WaitGroup
+	for name, places := range byLink {
+		spec := p.Link(name)
+		wg.Go(func() {
+			for _, i := range places {
+				began := time.Now()
+				list[i].value, list[i].err = askPatiently(ctx, links[name], list[i].point, spec.Timeout)
+				list[i].took = time.Since(began)
+				if link.ClassOf(list[i].err) == link.Unreachable && list[i].err != nil {
+					for _, k := range places {
+						if list[k].err == nil && !list[k].value.Known {
+							list[k].err = list[i].err
+						}
+					}
+					return
+				}
+			}
+		})
+	}
+	wg.Wait()
+	return list
+}
+
+// askPatiently reads a point; one of which nothing has been heard yet is asked until its time is over, since a
+// conversation that has just begun may still be told.
+func askPatiently(ctx context.Context, l link.Link, p *actions.Point, limit time.Duration) (actions.Value, error) {
+	ctx, cancel := context.WithTimeout(ctx, limit)
+	defer cancel()
+	for {
+		v, err := l.Read(ctx, p)
+		class := link.ClassOf(err)
+		if err == nil || class != link.NotYet && class != link.Unreachable {
+			return v, err
+		}
+		select {
+		case <-ctx.Done():
+			return v, err
+		case <-time.After(50 * time.Millisecond):
+		}
+	}
+}
+
+// readAll opens the links, reads every point, and closes them again.
+func (a *app) readAll(ctx context.Context, p *actions.Premises) (actions.Readings, error) {
+	links, err := openLinks(p)
+	if err != nil {
+		return nil, usageError{err}
+	}
+	defer closeLinks(links)
+	readings := actions.Readings{}
+	for _, r := range readPoints(ctx, p, links) {
+		if r.err != nil {
+			a.logger().Debug("not read", "point", r.point.Ref.String(), "why", r.err.Error())
+			readings[r.point.Ref] = actions.Reading{Failed: true}
+			continue
+		}
+		readings[r.point.Ref] = actions.Reading{Value: r.value, At: time.Now().UTC()}
+	}
+	return readings, nil
+}

@@ -1,0 +1,105 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"spillway/actions/journal"
+	"spillway/actions/run"
+	"spillway/config"
+)
+
+func (a *app) restoreCommand() *cobra.Command {
+	var device string
+	c := &cobra.Command{
+		Use:   "restore",
+		Short: "Put every held point back now",
+		Long: `Restore puts every held point back at its normal now. The windows that held them are stood down and not taken up again.
+Beside a running daemon it asks that one to do it.`,
+		Example: "  spillway restore\n  spillway restore --device barn_battery",
+		Args:    cobra.NoArgs,
+		RunE:    func(c *cobra.Command, _ []string) error { return a.restore(c.Context(), device) },
+	}
+	c.Flags().StringVar(&device, "device", "", "only this device")
+	return c
+}
+
+func (a *app) restore(ctx context.Context, device string) error {
+	cfg, err := a.load()
+	if err != nil {
+		return err
+	}
+	if cfg.State == "" {
+		return usagef(`%s: state is missing: what is held is written there`, cfg.File)
+	}
+	if device != "" && cfg.Premises.Device(device) == nil {
+		return usagef("--device %s: the configuration has no such device", device)
+	}
+	out, running, err := askDaemon(ctx, cfg.State, device)
+	if err != nil {
+		return err
+	}
+	if !running {
+		if out, err = a.restoreAlone(ctx, cfg, device); err != nil {
+			return err
+		}
+	}
+	return a.sayRestored(out)
+}
+
+// restoreAlone gives everything back where no daemon runs: a runner with the journal and the links, and no feed.
+func (a *app) restoreAlone(ctx context.Context, cfg *config.Config, device string) (restored, error) {
+	j, err := journal.Open(cfg.State, journal.Options{})
+	if err != nil {
+		return restored{}, err
+	}
+	defer j.Close()
+	if err := droppedDevices(j.Standing(), &cfg.Premises); err != nil {
+		return restored{}, usageError{err}
+	}
+	links, err := openLinks(&cfg.Premises)
+	if err != nil {
+		return restored{}, usageError{err}
+	}
+	defer closeLinks(links)
+	r := run.NewRunner(run.Config{
+		Settings: run.Settings{Premises: &cfg.Premises, Journal: j, Horizon: cfg.Horizon, Readiness: cfg.Ready, Only: device},
+		Clock:    run.System{}, Links: links, Log: a.logger(),
+		// First of all, so that the windows are stood down before anything is put back.
+		First: []run.Event{run.GiveBack{Device: device}},
+	})
+	out := restored{Asked: owedOn(run.Snapshot{Standing: j.Standing()}, device)}
+	work, stop := context.WithCancel(context.WithoutCancel(ctx))
+	done := make(chan error, 1)
+	go func() { done <- r.Run(work) }()
+	wait, cancel := context.WithTimeout(ctx, restoreWait)
+	defer cancel()
+	after, _ := r.Until(wait, func(s run.Snapshot) bool { return len(owedOn(s, device)) == 0 })
+	out.Owed = owedOn(after, device)
+	stop()
+	return out, <-done
+}
+
+func (a *app) sayRestored(out restored) error {
+	if a.json {
+		if err := printJSON(a.Out, out); err != nil {
+			return err
+		}
+	} else {
+		switch {
+		case len(out.Asked) == 0:
+			fmt.Fprintln(a.Out, "nothing is held")
+		case len(out.Owed) == 0:
+			fmt.Fprintf(a.Out, "back at their normal: %s\n", strings.Join(out.Asked, ", "))
+		}
+	}
+	if len(out.Owed) > 0 {
+		return errors.New("not confirmed back yet: " + strings.Join(out.Owed, ", ") +
+			": look at the link and the device, then run this again; a running daemon goes on trying")
+	}
+	return nil
+}
