@@ -59,3 +59,35 @@ func BenchmarkRawInsert(b *testing.B) {
 		}
 	}
 }
+
+// BenchmarkOpenYear opens a journal that holds a year of history: 100 steps and 1,000 readings a day.
+func BenchmarkOpenYear(b *testing.B) {
+	dir := b.TempDir()
+	j := open(b, dir)
+	if err := j.Write(b.Context(), intent("s1", 0)); err != nil {
+		b.Fatal(err)
+	}
+	for _, query := range []string{
+		`WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < 36500)
+		INSERT INTO steps (id, window, device, first, last, live, data)
+		SELECT 'h' || i, 'w' || (i / 10), device, i * 864000000000, i * 864000000000 + 1000000000, 0, data FROM n, steps WHERE id = 's1'`,
+		`WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < 365000)
+		INSERT INTO readings (ref, at, number) SELECT 'barn_battery.charge_level', i * 86400000000, i % 100 FROM n`,
+	} {
+		if err := j.Exec(query); err != nil {
+			b.Fatal(err)
+		}
+	}
+	if err := j.Close(); err != nil {
+		b.Fatal(err)
+	}
+	for b.Loop() {
+		j := open(b, dir)
+		if n := len(j.Standing().Steps); n != 1 {
+			b.Fatalf("%d steps are part of standing", n)
+		}
+		if err := j.Close(); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
