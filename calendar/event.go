@@ -16,6 +16,7 @@ import (
 
 // An event is a VEVENT, decoded.
 type event struct {
+	index                int32 // in reader.events, from 1; 0: not yet there
 	uid                  string
 	line, calendar       int
 	sequence             int64

@@ -49,8 +49,7 @@ type expansion struct {
 	futures   []*event // overrides with RANGE=THISANDFUTURE, by RECURRENCE-ID
 	instead   map[int64]bool
 	days      map[civil.Day]bool // of overrides whose RECURRENCE-ID is a DATE, or whose master starts on one
-	indices   map[*event]int32
-	tied      bool // several events share the UID
+	tied      bool               // several events share the UID
 }
 
 // add notes an instance if it is in the range and not cancelled (or cancelled ones are asked for).
@@ -64,16 +63,11 @@ func (x *expansion) add(e *event, start, end, id int64, m made) error {
 	if len(x.found)-x.before >= maxPerEvent {
 		return errTooMany
 	}
-	i, ok := x.indices[e]
-	if !ok {
-		i = int32(len(x.events))
+	if e.index == 0 {
 		x.events = append(x.events, e)
-		if x.indices == nil {
-			x.indices = map[*event]int32{}
-		}
-		x.indices[e] = i
+		e.index = int32(len(x.events))
 	}
-	x.found = append(x.found, instance{start, end, id, i, m})
+	x.found = append(x.found, instance{start, end, id, e.index - 1, m})
 	return nil
 }
 
@@ -119,11 +113,13 @@ type dated struct {
 	made made
 }
 
-// instances returns the master's instances that may fall into the range, by start.
+// instances returns the master's instances that may fall into the range, by start. What it returns is good until the next
+// call.
 func (x *expansion) instances(e *event) ([]dated, error) {
 	reach := e.longest() + x.farthestShift()
 	from, to := x.from-reach, x.to+x.farthestShift()
-	var out []dated
+	out := x.scratch[:0]
+	defer func() { x.scratch = out }()
 	start := recur.Instance{Wall: e.start.Wall, At: e.start.at}
 	for i := range e.rules {
 		err := e.rules[i].Expand(start, e.allDay(), e.start.zone, from, to, x.budget, func(in recur.Instance) bool {

@@ -218,6 +218,9 @@ func (x *expansion) expandOlder(g *group) error {
 // decodeOverrides reads those overrides that may matter: by their own time, by that of the instance they replace, or
 // because they move all later ones. With a cancelled master those go that are not newer.
 func (x *expansion) decodeOverrides(g *group, master *event, reach int64, gone bool) {
+	if len(g.overrides) == 0 {
+		return
+	}
 	x.instead = map[int64]bool{}
 	all := slices.ContainsFunc(g.overrides, func(o *record) bool { return o.future })
 	newest := map[int64]int{} // by RECURRENCE-ID: index into overrides

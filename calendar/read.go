@@ -24,7 +24,8 @@ const (
 	freeWork    = 500        // work that every event may cost, whatever others did
 	eventWork   = 3_000_000  // work that one event may cost
 	bodyWork    = 30_000_000 // work that all events of a body may cost beyond freeWork each
-	zonesWork   = 20_000_000 // work that all its VTIMEZONEs may cost
+	zonesWork   = 8_000_000  // work that all its VTIMEZONEs may cost
+	maxZones    = 2000       // VTIMEZONEs and zone names that are looked up; the IANA database has 600 names
 	maxProblems = 1000       // problems that are listed one by one
 )
 
@@ -43,6 +44,7 @@ func Read(body []byte, o Options) (Result, error) {
 		return Result{}, err
 	}
 	r := newReader(o)
+	r.expect(min(bytes.Count(body, []byte("BEGIN:VEVENT")), scan.MaxEvents))
 	shape := scan.Walk(body, r)
 	switch {
 	case shape.Calendars == 0:
@@ -109,6 +111,7 @@ type reader struct {
 	problems  []lineProblem
 	untold    int
 	found     []instance
+	scratch   []dated  // see expansion.instances
 	events    []*event // what found refers to
 	heavy     int
 	prop      scan.Prop
@@ -117,15 +120,14 @@ type reader struct {
 // calendarInfo is what a VCALENDAR says for all its events.
 type calendarInfo struct {
 	line     int
-	request  bool       // METHOD:REQUEST
-	cancel   bool       // METHOD:CANCEL
-	floating string     // X-WR-TIMEZONE
-	zones    []zoneText // its VTIMEZONEs
+	request  bool                // METHOD:REQUEST
+	cancel   bool                // METHOD:CANCEL
+	floating string              // X-WR-TIMEZONE
+	zones    map[string]zoneText // its VTIMEZONEs, by TZID and by its foldKey; the first of several counts
 	byID     map[string]zoneResult
 }
 
 type zoneText struct {
-	id   string
 	text []byte
 	line int
 }
@@ -140,8 +142,13 @@ func newReader(o Options) *reader {
 		o.Zone = time.UTC
 	}
 	r := &reader{o: o, from: clampUnix(o.From), to: clampUnix(o.To), zone: zone.Of(o.Zone), utc: zone.UTC(), zones: map[string]zoneResult{},
-		zoneWork: recur.Budget{Left: zonesWork}, pool: bodyWork, heads: map[uint64]int32{}, seed: maphash.MakeSeed()}
+		zoneWork: recur.Budget{Left: zonesWork}, pool: bodyWork, seed: maphash.MakeSeed()}
 	return r
+}
+
+// expect makes room for n events, so that a large feed does not leave the memory of several smaller tables behind.
+func (r *reader) expect(n int) {
+	r.records, r.heads = make([]record, 0, n), make(map[uint64]int32, n)
 }
 
 // clampUnix keeps a range inside what iCalendar can write.
@@ -175,15 +182,26 @@ func (r *reader) Property(raw []byte, _ int) {
 // Zone keeps a VTIMEZONE until an event names it.
 func (r *reader) Zone(text []byte, line int) {
 	c := &r.calendars[len(r.calendars)-1]
-	c.zones = append(c.zones, zoneText{zone.ID(text, line), text, line})
+	if c.zones == nil {
+		c.zones = map[string]zoneText{}
+	}
+	id := strings.TrimSpace(zone.ID(text, line))
+	for _, key := range []string{id, foldKey(id)} {
+		if _, had := c.zones[key]; !had {
+			c.zones[key] = zoneText{text, line}
+		}
+	}
 }
+
+// foldKey is the key of a zone whose letter case does not count. No TZID begins with a NUL.
+func foldKey(id string) string { return "\x00" + strings.ToLower(id) }
 
 // Fault tells of something wrong beside the events.
 func (r *reader) Fault(line int, what string) { r.problem(line, "", what) }
 
 // problem notes that something is wrong with an event, or with the body at a line.
 func (r *reader) problem(line int, uid, what string) {
-	if len(r.problems) >= maxProblems {
+	if len(r.problems) >= maxProblems && line > 0 {
 		r.untold++
 		return
 	}
@@ -232,7 +250,11 @@ func (r *reader) zoneOf(calendar int, tzid string) (*zone.Zone, error) {
 		return res.zone, res.err
 	}
 	var res zoneResult
-	if t := c.define(tzid); t != nil {
+	t, ok := c.zones[tzid]
+	if !ok {
+		t, ok = c.zones[foldKey(tzid)]
+	}
+	if ok {
 		res = r.cached(string(t.text), func() (*zone.Zone, error) { return zone.Parse(t.text, t.line, &r.zoneWork) })
 		if res.err != nil {
 			r.problem(t.line, "", fmt.Sprintf("the VTIMEZONE %q cannot be used: %v", cutShort(tzid, 80), res.err))
@@ -251,25 +273,13 @@ func (r *reader) zoneOf(calendar int, tzid string) (*zone.Zone, error) {
 func (r *reader) cached(key string, load func() (*zone.Zone, error)) zoneResult {
 	res, ok := r.zones[key]
 	if !ok {
+		if len(r.zones) >= maxZones {
+			return zoneResult{err: errZones}
+		}
 		res.zone, res.err = load()
 		r.zones[key] = res
 	}
 	return res
-}
-
-// define returns the VTIMEZONE that a TZID means: the first with that name, else the first but for letter case.
-func (c *calendarInfo) define(tzid string) *zoneText {
-	var loose *zoneText
-	for i := range c.zones {
-		id := strings.TrimSpace(c.zones[i].id)
-		if id == tzid {
-			return &c.zones[i]
-		}
-		if loose == nil && strings.EqualFold(id, tzid) {
-			loose = &c.zones[i]
-		}
-	}
-	return loose
 }
 
 // floating returns the zone of times that name none: the VCALENDAR's X-WR-TIMEZONE where it is known, else the one asked for.
@@ -295,5 +305,7 @@ func (r *reader) charge(had, left int) {
 }
 
 const farPast, farFuture = math.MinInt64 / 4, math.MaxInt64 / 4
+
+var errZones = errors.New("the body names too many time zones")
 
 var errAfterEnd = errors.New("it ends before it starts")

@@ -40,6 +40,10 @@ func (r *reader) Event(e *scan.Event) {
 	}
 	rec := record{uid: uid, stamp: farPast, line: int32(e.Line), calendar: int32(e.Calendar), before: -1, last: true,
 		override: e.RecurrenceID != nil, hasStart: e.Start != nil, cancelled: bytes.EqualFold(value(e.Status), []byte("CANCELLED"))}
+	if !rec.hasStart && !rec.override && !r.isCancelled(&rec) {
+		r.problem(e.Line, "", "an event without DTSTART is left out")
+		return
+	}
 	if v, err := civil.Parse(value(e.Stamp)); err == nil {
 		rec.stamp = int64(v.Wall)
 	}

@@ -51,7 +51,8 @@ const maxInterval = 1 << 39
 // a value outside its range, a part given twice and a calendar other than the Gregorian one (RFC 7529) are errors.
 func Parse(s string) (Rule, error) {
 	r := Rule{Interval: 1}
-	seen := map[string]bool{}
+	var room [12]string
+	seen := room[:0]
 	for part := range strings.SplitSeq(s, ";") {
 		part = strings.TrimSpace(part)
 		if part == "" {
@@ -62,15 +63,15 @@ func Parse(s string) (Rule, error) {
 		if !ok || value == "" {
 			return Rule{}, fmt.Errorf("%q is no NAME=VALUE", part)
 		}
-		if seen[name] {
+		if slices.Contains(seen, name) {
 			return Rule{}, fmt.Errorf("%s stands twice", name)
 		}
-		seen[name] = true
+		seen = append(seen, name)
 		if err := r.set(name, value); err != nil {
 			return Rule{}, fmt.Errorf("%s: %w", name, err)
 		}
 	}
-	if !seen["FREQ"] {
+	if !slices.Contains(seen, "FREQ") {
 		return Rule{}, fmt.Errorf("there is no FREQ")
 	}
 	return r, nil

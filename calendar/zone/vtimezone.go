@@ -35,8 +35,9 @@ type definition struct {
 
 // The bounds on what a VTIMEZONE may ask for. A yearly pair of rules from 1601 to 9999 has 17,000 onsets.
 const (
-	maxOnsets  = 40_000
+	maxOnsets  = 20_000
 	zoneBudget = 2_000_000
+	onsetCost  = 20
 )
 
 // Parse evaluates a VTIMEZONE, given from its BEGIN to its END; line is the number of its first line. Its rules are applied
@@ -187,6 +188,7 @@ func (d *definition) extend(until int64) {
 		clock := fixed(o.from)
 		add := func(in recur.Instance) bool {
 			onsets = append(onsets, onset{in.At, o.from, o.to})
+			own.Left -= onsetCost
 			return len(onsets) <= maxOnsets
 		}
 		start := recur.Instance{Wall: o.start, At: clock.Instant(o.start)}

@@ -1,0 +1,5 @@
+//go:build !race
+
+package calendar
+
+const raceEnabled = false
