@@ -155,7 +155,6 @@ func (c *client) next(from *url.URL, location string, way *trail) (*url.URL, err
 	if err != nil {
 		return nil, fmt.Errorf("the redirect's address cannot be read: %w", errRefused)
 	}
-	to.User, to.Fragment, to.RawFragment = nil, "", ""
 	switch {
 	case to.Scheme != "http" && to.Scheme != "https":
 		return nil, fmt.Errorf("%s is no scheme to be redirected to: %w", to.Scheme, errRefused)

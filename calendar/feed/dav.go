@@ -16,12 +16,9 @@ import (
 	"spillway/calendar"
 )
 
-const (
-	// rangeSlack is how much more than Ahead a collection is asked for, so that an unchanged one need not be asked
-	// again as the clock moves on; dayMargin is for all-day events, which a server may place in a zone of its own.
-	rangeSlack = 7 * 24 * time.Hour
-	dayMargin  = 24 * time.Hour
-)
+// rangeMargin is how much more than Back and Ahead a collection is asked for: a day since the clock moves on until the
+// whole is read again, and a day for all-day events, which a server may place in a zone of its own.
+const rangeMargin = 48 * time.Hour
 
 // A dav source is a CalDAV collection. It asks for the collection's tokens (one small PROPFIND) and, only where they
 // changed, for the events in range (one REPORT). A server without tokens is asked for the entity tags in range instead.
@@ -47,8 +44,8 @@ func (d *dav) poll(ctx context.Context, last Saved, full bool, now time.Time) (S
 	}
 	next := Saved{SyncToken: state.syncToken, CTag: state.ctag, From: last.From, To: last.To}
 	if !covered {
-		next.From = now.Add(-d.spec.Back - dayMargin).UTC().Truncate(time.Second)
-		next.To = now.Add(d.spec.Ahead + dayMargin + rangeSlack).UTC().Truncate(time.Second)
+		next.From = now.Add(-d.spec.Back - rangeMargin).UTC().Truncate(time.Second)
+		next.To = now.Add(d.spec.Ahead + rangeMargin).UTC().Truncate(time.Second)
 	}
 	if next.SyncToken == "" && next.CTag == "" {
 		if next.Listing, err = d.listing(ctx, next.From, next.To, now); err != nil {

@@ -94,8 +94,8 @@ func TestCollectionRangeMoves(t *testing.T) {
 	}
 }
 
-// Within a day the range is not asked again: an unchanged collection costs the one small request.
-func TestCollectionRangeHasSlack(t *testing.T) {
+// Within a day the range is not asked again, whatever is left of it: an unchanged collection costs the one small request.
+func TestCollectionRangeHasMargin(t *testing.T) {
 	d, s := newDavServer(t)
 	d.change(func(d *davServer) { d.sync = true })
 	c := newClock()

@@ -195,7 +195,7 @@ func (f *Feed) save(now time.Time) {
 	if f.options.Store == nil {
 		return
 	}
-	if f.storeErr == nil && f.last.same(f.saved) && now.Sub(f.saved.Good).Abs() < touchEvery {
+	if f.last.same(f.saved) && now.Sub(f.saved.Good).Abs() < touchEvery {
 		return
 	}
 	if f.storeErr = f.options.Store.Save(f.spec.Name, f.last); f.storeErr == nil {

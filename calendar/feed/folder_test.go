@@ -44,32 +44,38 @@ func TestFile(t *testing.T) {
 	}
 }
 
-// A file's time and size tell that it is unchanged, once it is old enough; before that it is read.
+// A file's time and size tell that it is unchanged, once it is old enough, for a day; before that it is read.
 func TestFileStamp(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "house.ics")
-	f := open(t, Spec{URL: path}, Options{})
-	writeFile(t, path, cal("a"))
+	c := newClock()
+	f := open(t, Spec{URL: path}, Options{Now: c.now})
+	// The times of all that is written are the same, and so are the sizes.
+	write := func(text string, at time.Time) {
+		t.Helper()
+		writeFile(t, path, text)
+		if err := os.Chtimes(path, at, at); err != nil {
+			t.Fatal(err)
+		}
+	}
+	fresh, old := time.Now().Add(time.Hour), time.Now().Add(-time.Hour)
+	write(cal("a"), fresh)
 	good(t, f)
-	writeFile(t, path, cal("b")) // at once, and of the same size
+	write(cal("b"), fresh)
 	if r := good(t, f); string(r.Body) != cal("b") {
 		t.Errorf("a change within the file's time went unseen: %q", r.Body)
 	}
-	age(t, path, time.Hour)
+	write(cal("b"), old)
 	good(t, f)
-	// That it is not read any more shows in a change which keeps time and size.
-	info, err := os.Stat(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	writeFile(t, path, cal("c"))
-	if err := os.Chtimes(path, info.ModTime(), info.ModTime()); err != nil {
-		t.Fatal(err)
-	}
+	write(cal("c"), old)
 	if r := good(t, f); string(r.Body) != cal("b") || !r.Unchanged {
-		t.Errorf("it was read: %q", r.Body)
+		t.Errorf("a file of old time and same size was read: %q", r.Body)
 	}
-	age(t, path, 30*time.Minute)
+	c.turn(24 * time.Hour)
 	if r := good(t, f); string(r.Body) != cal("c") || r.Unchanged {
+		t.Errorf("after a day it was not read: %q", r.Body)
+	}
+	write(cal("d"), old.Add(-time.Hour))
+	if r := good(t, f); string(r.Body) != cal("d") || r.Unchanged {
 		t.Errorf("a new time went unseen: %q", r.Body)
 	}
 }
@@ -140,11 +146,13 @@ func TestFolder(t *testing.T) {
 	if diff := cmp.Diff(wantProblems, r.Problems); diff != "" {
 		t.Errorf("problems (-want +got):\n%s", diff)
 	}
-	for _, name := range []string{"a.ICS", "c.ics"} {
+	for _, name := range []string{"a.ICS", "b.ics", "bad.ics", "c.ics"} {
 		age(t, in(name), time.Hour)
 	}
-	if r := good(t, f); !r.Unchanged || len(r.Problems) != 2 {
-		t.Errorf("unchanged %v, problems %v", r.Unchanged, r.Problems)
+	for range 2 {
+		if r := good(t, f); !r.Unchanged || len(r.Problems) != 2 {
+			t.Errorf("unchanged %v, problems %v", r.Unchanged, r.Problems)
+		}
 	}
 
 	// A file that is gone is gone with its events.

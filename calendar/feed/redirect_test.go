@@ -189,12 +189,23 @@ func TestRedirectFromPublicToPrivate(t *testing.T) {
 	}
 }
 
-// Once a redirect has led out into the world it may not lead back in, though the configured host is private.
+// Once a redirect has led out into the world it may not lead back in, though the configured host is private: not to a box
+// that was reached before, and not by way of the configured host.
 func TestRedirectOutAndBack(t *testing.T) {
-	var asked atomic.Int64
-	var reached atomic.Bool
-	box := serve(t, func(http.ResponseWriter, *http.Request) { reached.Store(true) })
-	s := serve(t, moved("http://calendar.example/", http.StatusFound))
+	var asked, reached atomic.Int64
+	box := serve(t, func(w http.ResponseWriter, _ *http.Request) {
+		reached.Add(1)
+		_, _ = io.WriteString(w, cal("a"))
+	})
+	barn := "http://barn.example:" + mustURL(t, box.URL).Port()
+	var to, out cell[string]
+	s := serve(t, func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.Path == "/onward" {
+			http.Redirect(w, r, barn, http.StatusFound)
+			return
+		}
+		http.Redirect(w, r, to.get(), http.StatusFound)
+	})
 	f := open(t, Spec{URL: s.URL}, Options{hooks: hooks{resolver: fakeDNS("127.0.0.1", &asked)}})
 	c := f.source.(*web).client
 	guarded := c.away
@@ -204,12 +215,20 @@ func TestRedirectOutAndBack(t *testing.T) {
 		}
 		public := fakeConn{addr: &net.TCPAddr{IP: net.IPv4(93, 184, 215, 14), Port: 80}}
 		httptrace.ContextClientTrace(r.Context()).GotConn(httptrace.GotConnInfo{Conn: public})
-		to := "http://barn.example:" + mustURL(t, box.URL).Port()
-		return &http.Response{StatusCode: 302, Header: http.Header{"Location": {to}}, Body: http.NoBody, Request: r}, nil
+		return &http.Response{StatusCode: 302, Header: http.Header{"Location": {out.get()}}, Body: http.NoBody, Request: r}, nil
 	})
-	bad(t, f, "127.0.0.1 is a private address and the feed is a public one")
-	if reached.Load() || asked.Load() == 0 {
-		t.Errorf("the box was reached: %v; names looked up: %d", reached.Load(), asked.Load())
+	to.set(barn)
+	good(t, f)
+	if reached.Load() != 1 || asked.Load() == 0 {
+		t.Fatalf("the box was reached %d times, names looked up %d times", reached.Load(), asked.Load())
+	}
+	to.set("http://calendar.example/")
+	for _, onward := range []string{barn, s.URL + "/onward"} {
+		out.set(onward)
+		bad(t, f, "127.0.0.1 is a private address and the feed is a public one")
+	}
+	if reached.Load() != 1 {
+		t.Errorf("the box was reached %d times", reached.Load())
 	}
 }
 

@@ -160,6 +160,27 @@ func TestConditionalGet(t *testing.T) {
 	}
 }
 
+// RFC 9110 15.4.5: a 304 may bring a newer tag, by which to ask from then on.
+func TestNewTagWithNotModified(t *testing.T) {
+	var asked cell[string]
+	s := serve(t, func(w http.ResponseWriter, r *http.Request) {
+		asked.set(r.Header.Get("If-None-Match"))
+		w.Header().Set("ETag", `"one"`)
+		if asked.get() != "" {
+			w.Header().Set("ETag", `"two"`)
+			w.WriteHeader(http.StatusNotModified)
+			return
+		}
+		_, _ = io.WriteString(w, cal("a"))
+	})
+	f := open(t, Spec{URL: s.URL}, Options{Now: newClock().now})
+	for _, want := range []string{"", `"one"`, `"two"`} {
+		if good(t, f); asked.get() != want {
+			t.Errorf("asked under %q, want %q", asked.get(), want)
+		}
+	}
+}
+
 func TestGzip(t *testing.T) {
 	s := serve(t, func(w http.ResponseWriter, r *http.Request) {
 		if r.Header.Get("Accept-Encoding") != "gzip" {
@@ -227,6 +248,16 @@ func TestMaxBody(t *testing.T) {
 			t.Errorf("%s: body %q, error %v", path, r.Body, r.Err)
 		}
 	}
+}
+
+// A body that says beforehand that it is too large is not waited for.
+func TestMaxBodyAnnounced(t *testing.T) {
+	s := serve(t, func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("Content-Length", "100000000000")
+		w.(http.Flusher).Flush()
+		<-r.Context().Done()
+	})
+	bad(t, open(t, Spec{URL: s.URL, Timeout: 10 * time.Second}, Options{}), "is larger than 64000000 bytes")
 }
 
 // RFC 9110 10.2.3: Retry-After is heeded on any failure that carries it, within its cap.
