@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -114,42 +115,48 @@ func (s *shape) place(records [][]string, layout Layout) error {
 	return s.guess(records[s.skip:])
 }
 
-// placeNamed finds the columns that the layout names, and so the header.
+// placeNamed finds the columns that the layout names, and so the header: a row without a time that has them all.
 func (s *shape) placeNamed(records [][]string, columns map[string]string) error {
 	if len(columns) == 0 {
 		return nil
 	}
+	keys := slices.Sorted(maps.Keys(columns))
 	var fullest []string
 	for i, rec := range records[:min(len(records), maxPreamble)] {
-		found, named := map[string]int{}, 0
-		for key, want := range columns {
-			if c := indexOf(rec, want); c >= 0 {
-				found[key] = c
-				named++
-			} else if n, err := strconv.Atoi(want); err == nil && n >= 1 {
-				found[key] = n - 1
-			}
-		}
-		if named > 0 && len(found) == len(columns) {
-			s.columns, s.header, s.skip = found, rec, i+1
-			return nil
-		}
 		if len(rec) > len(fullest) {
 			fullest = rec
 		}
-	}
-	numbered := map[string]int{}
-	for key, want := range columns {
-		n, err := strconv.Atoi(want)
-		if err != nil || n < 1 {
-			return &columnError{fmt.Sprintf("has no column %q: its columns are %s", want, quoted(fullest))}
+		if slices.ContainsFunc(rec, isStamp) {
+			break
 		}
-		if n > len(fullest) {
+		found, named := map[string]int{}, false
+		for _, key := range keys {
+			if c := indexOf(rec, columns[key]); c >= 0 {
+				found[key], named = c, true
+			} else if n, err := strconv.Atoi(columns[key]); err == nil && n >= 1 {
+				found[key] = n - 1
+			}
+		}
+		if named && len(found) == len(keys) {
+			s.columns, s.header, s.skip = found, rec, i+1
+			return nil
+		}
+	}
+	for _, key := range keys {
+		n, err := strconv.Atoi(columns[key])
+		switch {
+		case err != nil && indexOf(fullest, columns[key]) >= 0:
+			continue
+		case err != nil || n < 1:
+			return &columnError{fmt.Sprintf("has no column %q: its columns are %s", columns[key], quoted(fullest))}
+		case n > len(fullest):
 			return &columnError{fmt.Sprintf("has no column %d: its widest row has %d", n, len(fullest))}
 		}
-		numbered[key] = n - 1
+		s.columns[key] = n - 1
 	}
-	s.columns = numbered
+	if len(s.columns) < len(keys) {
+		return &columnError{fmt.Sprintf("has no header with all of its columns: the fullest row is %s", quoted(fullest))}
+	}
 	return nil
 }
 

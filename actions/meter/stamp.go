@@ -137,9 +137,12 @@ func parseZone(s string) (off int32, name string, ok bool) {
 		return 0, "", true
 	}
 	if s[0] == '+' || s[0] == '-' {
-		d := strings.Replace(s[1:], ":", "", 1)
-		if len(d) == 2 {
+		d := s[1:]
+		switch {
+		case len(d) == 2:
 			d += "00"
+		case len(d) == 5 && d[2] == ':':
+			d = d[:2] + d[3:]
 		}
 		n, err := strconv.Atoi(d)
 		if err != nil || len(d) != 4 || digits(d) != 4 || n/100 > 15 || n%100 > 59 {

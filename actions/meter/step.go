@@ -1,6 +1,7 @@
 package meter
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"slices"
@@ -102,33 +103,31 @@ func (t *table) checkValues() error {
 	return nil
 }
 
-// looksCumulative reports whether the values are those of a register that counts up: none is lower than the one before,
-// and either they start far above any step or they end above what an interval can hold; and as a register they would
-// count a plausible use, of ten watts at least.
+// looksCumulative reports whether the values are those of a register that counts up: none is lower than the one before;
+// as a register they would count a plausible use, of ten watts at least; and as intervals they would be more than premises
+// use: all above 100 kW, or in a file of some length all above 15 kW or the last above 50 kW.
 func (t *table) looksCumulative() (bool, string) {
-	rows := slices.Clone(t.rows)
-	slices.SortStableFunc(rows, func(a, b row) int { return int(min(1, max(-1, a.from-b.from))) })
-	rows = slices.DeleteFunc(rows, func(r row) bool { return r.empty })
-	if len(rows) < 4 || t.shape.unit.power {
+	if len(t.rows) < 4 || t.shape.unit.power {
 		return false, ""
 	}
-	widest := decimal.Zero
+	rows := slices.DeleteFunc(slices.Clone(t.rows), func(r row) bool { return r.empty })
+	slices.SortStableFunc(rows, func(a, b row) int { return cmp.Compare(a.from, b.from) })
+	if len(rows) < 4 {
+		return false, ""
+	}
 	for i := 1; i < len(rows); i++ {
-		step := rows[i].value.Sub(rows[i-1].value)
-		if step.IsNegative() {
+		if rows[i].value.LessThan(rows[i-1].value) {
 			return false, ""
-		}
-		if step.GreaterThan(widest) {
-			widest = step
 		}
 	}
 	first, last := rows[0], rows[len(rows)-1]
-	micro := decimal.New(t.shape.unit.micro, -6) // joules to the unit
-	mean := last.value.Sub(first.value).Mul(micro).Div(decimal.New(max(1, last.from-first.from), 0))
-	power := last.value.Mul(micro).Div(decimal.New(last.to-last.from, 0))
-	const watts, fuse = 10, 50_000
-	high := first.value.GreaterThanOrEqual(widest.Mul(decimal.New(10, 0))) || power.GreaterThan(decimal.New(fuse, 0))
-	if widest.IsZero() || !high || mean.LessThan(decimal.New(watts, 0)) {
+	watts := func(value decimal.Decimal, seconds int64) float64 {
+		joules, _ := value.Mul(decimal.New(t.shape.unit.micro, -6)).Float64() // a rough figure will do
+		return joules / float64(max(1, seconds))
+	}
+	low, high := watts(first.value, first.to-first.from), watts(last.value, last.to-last.from)
+	counts := watts(last.value.Sub(first.value), last.from-first.from)
+	if counts < 10 || low < 100_000 && (len(rows) < 24 || low < 15_000 && high < 50_000) {
 		return false, ""
 	}
 	return true, fmt.Sprintf("they only rise, from %s to %s %s", first.value, last.value, t.shape.unit.name)
@@ -137,7 +136,7 @@ func (t *table) looksCumulative() (bool, string) {
 // differences turns readings of a register into energies of intervals: each reading with the next, where that is one
 // interval later.
 func (t *table) differences() ([]Reading, []Hole, error) {
-	slices.SortStableFunc(t.rows, func(a, b row) int { return int(min(1, max(-1, a.from-b.from))) })
+	slices.SortStableFunc(t.rows, func(a, b row) int { return cmp.Compare(a.from, b.from) })
 	var out []row
 	var back []string
 	for i := 1; i < len(t.rows); i++ {

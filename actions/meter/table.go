@@ -252,7 +252,9 @@ func (v *resolver) instant(m moment) (int64, error) {
 	twice := len(candidates) == 2
 	if v.end {
 		// The end of an interval is also the instant after its last second: on a change it may be written either way.
-		for _, c := range Instants(v.zone, wall-1) {
+		ends := Instants(v.zone, wall-1)
+		twice = twice && len(ends) == 2
+		for _, c := range ends {
 			candidates = append(candidates, c+1)
 		}
 		slices.Sort(candidates)

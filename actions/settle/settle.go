@@ -58,17 +58,20 @@ func New(b Books) *Settler {
 }
 
 // All settles every window of the books that overlaps [from, to), under the terms of its procedure, by start and then id.
+// Windows of procedures without terms are left out, also as days of another window.
 func (s *Settler) All(p *actions.Premises, from, to time.Time) []Result {
-	var out []Result
-	for _, w := range s.books.Windows {
-		if !w.Start.Before(to) || !w.End.After(from) {
-			continue
-		}
+	books := s.books
+	books.Windows = slices.DeleteFunc(slices.Clone(books.Windows), func(w actions.Window) bool {
 		proc := p.Procedure(w.Procedure)
-		if proc == nil || len(proc.Terms) == 0 {
-			continue
+		return proc == nil || len(proc.Terms) == 0
+	})
+	settling := New(books)
+	var out []Result
+	for _, w := range books.Windows {
+		if w.Start.Before(to) && w.End.After(from) {
+			proc := p.Procedure(w.Procedure)
+			out = append(out, settling.Window(w, proc.Direction, proc.Terms))
 		}
-		out = append(out, s.Window(w, proc.Direction, proc.Terms))
 	}
 	slices.SortFunc(out, func(a, b Result) int {
 		return cmp.Or(a.Window.Start.Compare(b.Window.Start), cmp.Compare(a.Window.ID, b.Window.ID))
