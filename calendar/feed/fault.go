@@ -51,7 +51,7 @@ func asError(err error, s Spec) *Error {
 	if e := (*Error)(nil); errors.As(err, &e) {
 		return e
 	}
-	const again = "the next poll tries again"
+	again := s.again()
 	var (
 		dns  *net.DNSError
 		cert *tls.CertificateVerificationError
@@ -85,14 +85,14 @@ func asError(err error, s Spec) *Error {
 // reachCure tells those who wrote webcal:// that it was taken for https.
 func reachCure(s Spec) string {
 	if strings.HasPrefix(strings.ToLower(s.URL), "webcal://") {
-		return "the next poll tries again; write http:// or https:// in " + s.key("url") + " to say which webcal:// means"
+		return s.again() + "; write http:// or https:// in " + s.key("url") + " to say which webcal:// means"
 	}
-	return "the next poll tries again"
+	return s.again()
 }
 
 // bodyFault explains a body that cannot be used as a whole.
 func bodyFault(err error, s Spec) error {
-	const again = "the next poll tries again"
+	again := s.again()
 	switch e := (*Error)(nil); {
 	case err == nil || errors.As(err, &e):
 		return err
@@ -155,7 +155,7 @@ func oneLine(text string) string {
 
 // statusFault explains an answer that is no success. The server's own words are left out: they are foreign bytes.
 func statusFault(resp *http.Response, s Spec, now time.Time) *Error {
-	cure := "the next poll tries again"
+	cure := s.again()
 	switch code := resp.StatusCode; {
 	case code == http.StatusUnauthorized || code == http.StatusForbidden:
 		cure = fmt.Sprintf("check %s, %s and who may read the calendar", s.key("user"), s.key("password_file"))

@@ -110,6 +110,12 @@ func TestRadicale(t *testing.T) {
 				t.Errorf("after a restart: asked %q, body %q", asked, r.Body)
 			}
 
+			short := server.spec(scheme)
+			short.URL = strings.TrimSuffix(short.URL, "/")
+			if r := good(t, open(t, short, Options{})); !strings.Contains(string(r.Body), "put by curl") {
+				t.Errorf("without the last slash: body %q", r.Body)
+			}
+
 			wrong := server.spec(scheme)
 			wrong.Password = "wrong"
 			bad(t, open(t, wrong, Options{}), "answered 401 Unauthorized: check feeds.house.user, feeds.house.password_file")

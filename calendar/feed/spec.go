@@ -114,6 +114,14 @@ func (s Spec) key(name string) string {
 	return name + " of a feed in the configuration"
 }
 
+// again is the cure for what may pass by itself.
+func (s Spec) again() string {
+	if s.Name == "" {
+		return "try again later"
+	}
+	return "the next poll tries again"
+}
+
 // source identifies what the copy was made of, so that a copy of another address is never taken for this one's. It is a
 // hash because addresses of calendars are often secrets themselves.
 func (s Spec) source() string {
