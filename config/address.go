@@ -13,12 +13,12 @@ import (
 // addresses reads write and read of a point by its link's protocol. Where one is written and wrong, an empty address
 // stands for it, so that statements on the point are no second fault.
 func (s section) addresses(link *actions.Link, p *actions.Point) (write, read *actions.Address) {
-	if s.has("write") {
+	if s.given("write") {
 		write = &actions.Address{}
 		s.address("write", link.Protocol, p, write)
 		s.carries(link.Protocol, write)
 	}
-	if s.has("read") {
+	if s.given("read") {
 		read = &actions.Address{}
 		s.address("read", link.Protocol, p, read)
 	}

@@ -103,7 +103,7 @@ func TestEnvironmentFaultsNameTheVariable(t *testing.T) {
 		`SPILLWAY_PROCEDURES__SURPLUS__DURING=["battery.mode = on"]`: {
 			`SPILLWAY_PROCEDURES__SURPLUS__DURING: procedures.surplus.during = "battery.mode = on": column 16: "on" is no value of battery.mode: charge, idle`},
 		"SPILLWAY_FEEDS__HOUSE__POLL=5m":             {`SPILLWAY_FEEDS__HOUSE__POLL: feeds.house.url: is missing: write for instance url = "webcal://calendar.example/house.ics"`},
-		"SPILLWAY_TELL__ADA__URL=https://a.example/": {`SPILLWAY_TELL__ADA__URL: tell: not built yet: nobody is told; take the table out`},
+		"SPILLWAY_TELL__ADA__URL=https://a.example/": {`SPILLWAY_TELL__ADA__URL: tell: not yet: nobody is told; take the table out`},
 	}
 	for variable, want := range tests {
 		t.Run(variable, func(t *testing.T) {

@@ -43,7 +43,7 @@ func partners() map[string][]string {
 }
 
 // Every key of the example is taken up by itself, with its partners, in the file and then from the environment, and is
-// to be accepted or refused as not built yet. That also tries that every key can be set from the environment.
+// to be accepted or refused as not yet. That also tries that every key can be set from the environment.
 func TestEveryKeyOfTheExampleCounts(t *testing.T) {
 	dir := secretsFolder(t)
 	lines := strings.Split(string(Example()), "\n")
@@ -85,7 +85,7 @@ func acceptable(t *testing.T, o Options, secrets ...string) {
 		t.Fatal(err)
 	}
 	for _, f := range all.faults() {
-		if !strings.Contains(f.What, "not built yet") {
+		if !strings.Contains(f.What, "not yet") {
 			t.Error(f)
 		}
 	}

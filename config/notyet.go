@@ -3,21 +3,21 @@ package config
 // notYet lists the keys that are read and checked and whose work is not built. Whoever builds it deletes the line.
 func notYet() map[string]string {
 	return map[string]string{
-		"tell":                           "not built yet: nobody is told; take the table out",
-		"publish.caldav":                 "not built yet: use listen or file",
-		"publish.user":                   "not built yet: keep listen on 127.0.0.1",
-		"publish.password_hash_file":     "not built yet: keep listen on 127.0.0.1",
-		"publish.token_file":             "not built yet: keep listen on 127.0.0.1",
-		"publish.token":                  "not built yet: keep listen on 127.0.0.1",
-		"publish.tls_cert":               "not built yet: keep listen on 127.0.0.1",
-		"publish.tls_key":                "not built yet: keep listen on 127.0.0.1",
-		"devices.*.hygiene":              "not built yet: keep the tank's own hygiene programme on, and take the key out",
-		"devices.*.points.*.write.lasts": "not built yet: take the key out",
-		"procedures.*.expect":            "not built yet: write \"off\" or take the key out",
+		"tell":                           "not yet: nobody is told; take the table out",
+		"publish.caldav":                 "not yet: use listen or file",
+		"publish.user":                   "not yet: keep listen on 127.0.0.1",
+		"publish.password_hash_file":     "not yet: keep listen on 127.0.0.1",
+		"publish.token_file":             "not yet: keep listen on 127.0.0.1",
+		"publish.token":                  "not yet: keep listen on 127.0.0.1",
+		"publish.tls_cert":               "not yet: keep listen on 127.0.0.1",
+		"publish.tls_key":                "not yet: keep listen on 127.0.0.1",
+		"devices.*.hygiene":              "not yet: keep the tank's own hygiene programme on, and take the key out",
+		"devices.*.points.*.write.lasts": "not yet: take the key out",
+		"procedures.*.expect":            "not yet: write \"off\" or take the key out",
 	}
 }
 
-// later refuses what is not built yet. A key that says what happens anyway passes.
+// later refuses what is not yet. A key that says what happens anyway passes.
 func (l *loader) later(top section) {
 	for path, what := range notYet() {
 		l.laterAt(top, splitPath(path), what)

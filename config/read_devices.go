@@ -167,7 +167,7 @@ func (s section) currents() (least, most float64) {
 func (s section) hygiene(d *actions.Device) {
 	h, given := s.sub("hygiene")
 	if !given {
-		if s.has("hygiene") {
+		if s.given("hygiene") {
 			s.fail("hygiene", "is a table: write { reach = \"60 °C\", every = \"7d\" }")
 		}
 		return
@@ -180,7 +180,7 @@ func (s section) hygiene(d *actions.Device) {
 
 // target reads the level at which a device is full: percent, or °C of a tank.
 func (s section) target(d *actions.Device) {
-	d.HasTarget = s.has("target")
+	d.HasTarget = s.given("target")
 	switch {
 	case !d.HasTarget:
 	case d.Kind == actions.Tank:
@@ -194,7 +194,7 @@ func (s section) target(d *actions.Device) {
 }
 
 func (s section) reserve(d *actions.Device) {
-	d.HasReserve = s.has("reserve")
+	d.HasReserve = s.given("reserve")
 	switch {
 	case !d.HasReserve:
 	case d.Kind == actions.Tank:
@@ -297,7 +297,7 @@ func (w *worths) read(s section) float64 {
 		s.fail("worth", "is a number from 0, or money per kWh such as \"0.30 GBP/kWh\"")
 		return 1
 	}
-	if s.has("worth") && !slices.Contains(w.coins, coin) {
+	if s.given("worth") && !slices.Contains(w.coins, coin) {
 		w.coins, w.first = append(w.coins, coin), append(w.first, s)
 	}
 	return x

@@ -120,7 +120,7 @@ func (s section) linkKeys(k *actions.Link) {
 	k.ClientID, k.StatusTopic = s.text("client_id"), s.text("status")
 	s.topic("status", k.StatusTopic)
 	k.Headers = s.headers("headers")
-	if s.has("dir") {
+	if s.given("dir") {
 		k.Dir = s.l.path(s.text("dir"))
 	}
 	k.Env = s.environment("env")

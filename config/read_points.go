@@ -31,7 +31,7 @@ func (s section) points(device string, link *actions.Link) []actions.Point {
 // value reads what a point takes: names, or a number with unit and range.
 func (s section) value(p *actions.Point) {
 	s.values(p)
-	if s.has("unit") {
+	if s.given("unit") {
 		u, err := statement.ParseUnit(strings.TrimSpace(s.text("unit")))
 		if err != nil {
 			s.fail("unit", "%v", err)
@@ -39,8 +39,8 @@ func (s section) value(p *actions.Point) {
 		p.Unit = u
 	}
 	s.span(p)
-	if len(p.Values) > 0 && (s.has("unit") || s.has("range")) {
-		s.fail("values", "and %s: a point takes names or a number", oneOf(s.has("unit"), "unit", "range"))
+	if len(p.Values) > 0 && (s.given("unit") || s.given("range")) {
+		s.fail("values", "and %s: a point takes names or a number", oneOf(s.given("unit"), "unit", "range"))
 	}
 }
 
@@ -153,7 +153,7 @@ func (s section) distinct(p *actions.Point) {
 	for i, v := range p.Values {
 		for _, w := range p.Values[:i] {
 			if v.Name == w.Name {
-				s.fail("values", "has %s twice", v.Name)
+				s.fail("values", "names %s twice", v.Name)
 			} else if v.Wire == w.Wire {
 				s.fail("values", "sends the same for %s and %s, which could not be told apart", w.Name, v.Name)
 			}
@@ -167,7 +167,7 @@ func (s section) point1(p *actions.Point) {
 	if p.Protects && p.Open {
 		s.fail("open", "and protects: what is never held cannot be set from an event")
 	}
-	if s.has("lasts") {
+	if s.given("lasts") {
 		p.Lasts = s.duration("lasts", time.Second)
 	}
 	p.Tolerance = s.tolerance(p)
@@ -176,11 +176,11 @@ func (s section) point1(p *actions.Point) {
 		p.Normal = s.normal(n, p)
 	}
 	switch {
-	case p.Write != nil && p.Read == nil && !s.has("normal"):
+	case p.Write != nil && p.Read == nil && !s.given("normal"):
 		s.fail("normal", "is missing: a point that is written and never read cannot be asked for it")
-	case p.Write == nil && p.Read == nil && !s.has("write") && !s.has("read"):
+	case p.Write == nil && p.Read == nil && !s.given("write") && !s.given("read"):
 		s.fail("", "has neither write nor read: write how the link addresses it")
-	case p.Write == nil && !s.has("write") && (p.Normal.Known || p.Open):
+	case p.Write == nil && !s.given("write") && (p.Normal.Known || p.Open):
 		s.note("write", "is not given: normal and open mean nothing for a point that is only read")
 	}
 }

@@ -35,7 +35,7 @@ func (l *loader) procedures(top section, p *actions.Premises) []actions.Procedur
 
 // purpose notes what makes a procedure do less than it seems to.
 func (s section) purpose(q *actions.Procedure, p *actions.Premises) {
-	if len(q.LeadIn)+len(q.During) == 0 && !s.has("lead_in") && !s.has("during") {
+	if len(q.LeadIn)+len(q.During) == 0 && !s.given("lead_in") && !s.given("during") {
 		s.note("during", "is not given: the windows of this procedure do nothing")
 	}
 	held := map[actions.Ref]bool{}
@@ -58,12 +58,12 @@ func (s section) purpose(q *actions.Procedure, p *actions.Premises) {
 // match reads what makes an event a window of the procedure.
 func (s section) match() actions.Match {
 	m, _ := s.sub("match")
-	if !s.has("match") {
+	if !s.given("match") {
 		s.fail("match", "is missing: write { title = \"free power\" } or { category = \"surplus\" }")
 		return actions.Match{}
 	}
 	out := actions.Match{Title: m.text("title"), Category: m.text("category"), Feed: m.text("feed")}
-	if !m.has("title") && !m.has("category") && !m.has("feed") {
+	if !m.given("title") && !m.given("category") && !m.given("feed") {
 		s.fail("match", "is empty: write title or category, of which either is enough, or a feed of which all events count")
 	}
 	if out.Feed != "" {

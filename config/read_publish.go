@@ -15,10 +15,10 @@ func (l *loader) publish(top section) Publish {
 		User:   s.text("user"),
 		Token:  s.secret("token"),
 	}
-	if s.has("file") {
+	if s.given("file") {
 		p.File = l.path(s.text("file"))
 	}
-	if s.has("caldav") {
+	if s.given("caldav") {
 		if u := s.url("caldav"); u != nil {
 			p.CalDAV = u.String()
 			if u.Scheme != "caldav" && u.Scheme != "caldavs" && u.Scheme != "http" && u.Scheme != "https" || u.Hostname() == "" {
@@ -26,7 +26,7 @@ func (l *loader) publish(top section) Publish {
 			}
 		}
 	}
-	if s.has("password_hash_file") {
+	if s.given("password_hash_file") {
 		p.PasswordHash = string(s.file("password_hash_file", 4096))
 	}
 	p.TLSCert, p.TLSKey = s.keyPair("tls_cert", "tls_key")
@@ -56,9 +56,9 @@ func (l *loader) tell(top section, p *actions.Premises) []Tell {
 	top.each("tell", func(name string, s section) {
 		t := Tell{Name: name, Keys: map[string]any{}}
 		switch {
-		case s.has("link"):
+		case s.given("link"):
 			s.tellLink(p)
-		case s.has("url"):
+		case s.given("url"):
 			s.tellURL(&t)
 		default:
 			s.fail("url", "is missing: write the url of a webhook or mail server, or an MQTT link and topic")

@@ -21,9 +21,9 @@ func (s section) settlement(zone *time.Location) []actions.Terms {
 	}
 	for i, t := range sections {
 		switch {
-		case len(sections) > 1 && !t.has("since") && slices.ContainsFunc(all[:i], func(a actions.Terms) bool { return a.Since.IsZero() }):
+		case len(sections) > 1 && !t.given("since") && slices.ContainsFunc(all[:i], func(a actions.Terms) bool { return a.Since.IsZero() }):
 			t.fail("since", "is missing: only one of several terms may do without")
-		case t.has("since") && slices.ContainsFunc(all[:i], func(a actions.Terms) bool { return a.Since.Equal(all[i].Since) }):
+		case t.given("since") && slices.ContainsFunc(all[:i], func(a actions.Terms) bool { return a.Since.Equal(all[i].Since) }):
 			t.fail("since", "is that of other terms too")
 		}
 	}
@@ -97,18 +97,18 @@ func (s section) agree(t *actions.Terms) {
 	}
 	switch {
 	case t.Fewest <= fewest || fewest == 0:
-	case s.has("fewest"):
+	case s.given("fewest"):
 		s.fail("fewest", "is above the %d days that are averaged: no window would ever have a figure", fewest)
 	default:
 		t.Fewest = fewest
 	}
-	if s.has("keep") && t.Pick == "all" {
+	if s.given("keep") && t.Pick == "all" {
 		s.note("keep", "is ignored by pick = \"all\"")
 	}
-	if s.has("adjust_cap") && t.Adjust != "scale" && t.Adjust != "" {
+	if s.given("adjust_cap") && t.Adjust != "scale" && t.Adjust != "" {
 		s.note("adjust_cap", "counts for adjust = \"scale\" only")
 	}
-	if t.Rate == "" && len(t.Rates) == 0 && !s.has("rate") {
+	if t.Rate == "" && len(t.Rates) == 0 && !s.given("rate") {
 		s.note("rate", "is not given: the gain is worked out and no credit")
 	}
 }

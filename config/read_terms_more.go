@@ -20,7 +20,7 @@ func (s section) moreTerms(t *actions.Terms) {
 	if t.LeaveOut = s.text("leave_out"); t.LeaveOut != "" {
 		s.known(s.node("leave_out"), join(s.path, "leave_out"), "feed", t.LeaveOut, s.l.all.feeds)
 	}
-	if s.has("figures") {
+	if s.given("figures") {
 		t.Figures = s.l.path(s.text("figures"))
 	}
 	if kwh, ok := s.quantity("fixed", "kWh"); ok {
@@ -49,7 +49,7 @@ func count(all ...bool) (n int) {
 func (s section) sameDay() *actions.SameDay {
 	t, given := s.sub("same_day")
 	if !given {
-		if s.has("same_day") {
+		if s.given("same_day") {
 			s.fail("same_day", "is a table: write { before = [\"4h\", \"1h\"] }")
 		}
 		return nil
@@ -58,11 +58,11 @@ func (s section) sameDay() *actions.SameDay {
 	d.BeforeFrom, d.BeforeTo = t.stretch("before")
 	d.AfterFrom, d.AfterTo = t.stretch("after")
 	switch {
-	case t.has("before") && d.BeforeFrom <= d.BeforeTo:
+	case t.given("before") && d.BeforeFrom <= d.BeforeTo:
 		t.fail("before", "is no stretch: it counts back, so the longer comes first, [\"4h\", \"1h\"]")
-	case t.has("after") && d.AfterTo <= d.AfterFrom:
+	case t.given("after") && d.AfterTo <= d.AfterFrom:
 		t.fail("after", "is no stretch: the shorter comes first, [\"1h\", \"3h\"]")
-	case !t.has("before") && !t.has("after"):
+	case !t.given("before") && !t.given("after"):
 		t.fail("", "is empty: write before, after or both")
 	}
 	return d
@@ -71,7 +71,7 @@ func (s section) sameDay() *actions.SameDay {
 // stretch reads a list of two durations.
 func (s section) stretch(name string) (from, to time.Duration) {
 	texts, nodes := s.list(name)
-	if s.has(name) && len(texts) != 2 {
+	if s.given(name) && len(texts) != 2 {
 		s.fail(name, "is a list of two durations: write [\"4h\", \"1h\"]")
 		return 0, 0
 	}

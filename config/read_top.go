@@ -46,7 +46,7 @@ func (s section) zone(name string) *time.Location {
 		s.fail(name, "is no time zone: write an IANA name such as Europe/London, or UTC")
 		return time.UTC
 	}
-	if !s.has(name) {
+	if !s.given(name) {
 		s.note(name, "is not given: UTC counts for floating and all-day events")
 	}
 	return zone
@@ -63,7 +63,7 @@ func (l *loader) supply(top section, to *actions.Supply) section {
 	if to.VoltageV > 1000 {
 		s.fail("voltage", "is above 1000 V, which no such supply has")
 	}
-	if !s.has("limit") {
+	if !s.given("limit") {
 		s.note("limit", "is not given: nothing keeps the plan below the service fuse")
 		return s
 	}

@@ -16,10 +16,10 @@ func (s section) register(p *actions.Point) *actions.Register {
 		Bit:    -1,
 	}
 	s.failUnless("scale", r.Scale != 0, "is not zero")
-	if s.has("bit") {
+	if s.given("bit") {
 		r.Bit = s.count("bit", 0, 15)
 	}
-	if s.has("length") {
+	if s.given("length") {
 		r.Length = s.count("length", 1, 125) // the most one exchange reads (Modbus Application Protocol V1.1b3, 6.3)
 	}
 	s.where(r)
@@ -30,11 +30,11 @@ func (s section) register(p *actions.Point) *actions.Register {
 func (s section) where(r *actions.Register) {
 	var tables []string
 	for _, t := range []string{"holding", "input", "coil", "discrete"} {
-		if s.has(t) {
+		if s.given(t) {
 			tables = append(tables, t)
 		}
 	}
-	model := s.has("model") || s.has("name")
+	model := s.given("model") || s.given("name")
 	switch {
 	case len(tables) == 0 && !model:
 		s.fail("", "says not where: write { holding = 21, type = \"int16\" } or { model = 124, name = \"WChaMax\" }")
@@ -44,7 +44,7 @@ func (s section) where(r *actions.Register) {
 		r.Model, r.Name = uint16(s.count("model", 1, 65535)), s.required("name")
 		s.required1("model")
 		for _, k := range []string{"type", "words", "bit", "length"} {
-			if s.has(k) {
+			if s.given(k) {
 				s.fail(k, "is known from the SunSpec model: leave it out")
 			}
 		}
@@ -58,7 +58,7 @@ func (s section) where(r *actions.Register) {
 
 // required1 complains of a number that is missing.
 func (s section) required1(name string) {
-	if !s.has(name) {
+	if !s.given(name) {
 		s.fail(name, "is missing%s", s.such(name))
 	}
 }
@@ -67,7 +67,7 @@ func (s section) required1(name string) {
 func (s section) bits(r *actions.Register) {
 	if r.Table == "coil" || r.Table == "discrete" {
 		for _, k := range []string{"type", "scale", "offset", "words", "bit", "length"} {
-			if s.has(k) {
+			if s.given(k) {
 				s.fail(k, "means nothing for a %s, which is one bit", r.Table)
 			}
 		}
@@ -77,11 +77,11 @@ func (s section) bits(r *actions.Register) {
 	switch {
 	case r.Type == "string" && r.Length == 0:
 		s.fail("length", "is missing: how many registers the string has")
-	case r.Type != "string" && s.has("length"):
+	case r.Type != "string" && s.given("length"):
 		s.fail("length", "belongs to type = \"string\"")
 	case r.Bit >= 0 && r.Type != "uint16" && r.Type != "int16":
 		s.fail("bit", "belongs to a register of 16 bits")
-	case s.has("words") && !strings.HasSuffix(r.Type, "32"):
+	case s.given("words") && !strings.HasSuffix(r.Type, "32"):
 		s.fail("words", "belongs to a type of 32 bits")
 	}
 }

@@ -13,14 +13,14 @@ import (
 // secret reads what is named NAME in the environment or stands in the file that NAME_file names; "" where neither is
 // given. Neither it nor what is wrong with it is ever shown.
 func (s section) secret(name string) actions.Secret {
-	if s.has(name) {
+	if s.given(name) {
 		v := s.text(name)
-		if s.has(name+"_file") && s.node(name+"_file").name != "" {
+		if s.given(name+"_file") && s.node(name+"_file").name != "" {
 			s.fail(name, "is set, and %s too: once at most", variable(join(s.path, name+"_file")))
 		}
 		return actions.Secret(v)
 	}
-	if !s.has(name + "_file") {
+	if !s.given(name + "_file") {
 		return ""
 	}
 	before := len(s.l.faults)
@@ -67,7 +67,7 @@ func readSome(path string, most int64) ([]byte, error) {
 
 // certificates returns the path of a PEM file and checks that there is a certificate in it.
 func (s section) certificates(name string) string {
-	if !s.has(name) {
+	if !s.given(name) {
 		return ""
 	}
 	before := len(s.l.faults)
@@ -81,13 +81,13 @@ func (s section) certificates(name string) string {
 // keyPair returns the paths of a certificate and its key, which come together.
 func (s section) keyPair(cert, key string) (certFile, keyFile string) {
 	switch {
-	case s.has(cert) && !s.has(key):
+	case s.given(cert) && !s.given(key):
 		s.fail(cert, "needs its key: write %s too", key)
-	case s.has(key) && !s.has(cert):
+	case s.given(key) && !s.given(cert):
 		s.fail(key, "is the key of nothing: write %s too", cert)
 	}
 	certFile = s.certificates(cert)
-	if s.has(key) {
+	if s.given(key) {
 		s.file(key, 8<<20)
 		keyFile = s.l.path(s.text(key))
 	}

@@ -62,8 +62,8 @@ func (s section) node(name string) *node {
 	return nil
 }
 
-// has reports whether a key is written.
-func (s section) has(name string) bool { return s.vals[name] != nil }
+// given reports whether a key is written.
+func (s section) given(name string) bool { return s.vals[name] != nil }
 
 // fail records a fault at a key, or at the table where the key is not written.
 func (s section) fail(name, format string, args ...any) {
@@ -111,7 +111,7 @@ func (s section) text(name string) string {
 	switch {
 	case !ok:
 		s.fail(name, "is text: write it between quotes")
-	case strings.TrimSpace(v) == "" && s.has(name):
+	case strings.TrimSpace(v) == "" && s.given(name):
 		s.fail(name, "is empty: write a value or leave the key out")
 	case strings.ContainsAny(v, "\x00\r\n") && name != "body":
 		s.fail(name, "has a line break in it: write one line")
@@ -121,7 +121,7 @@ func (s section) text(name string) string {
 
 // required reads a string that must be there.
 func (s section) required(name string) string {
-	if !s.has(name) {
+	if !s.given(name) {
 		s.fail(name, "is missing%s", s.such(name))
 		return ""
 	}

@@ -42,7 +42,7 @@ func (s section) stationPoint(p *actions.Point, write, read *actions.Address) (w
 	name := p.Ref.Point
 	for key, a := range map[string]*actions.Address{"write": write, "read": read} {
 		if a != nil && a.Path != "" && !slices.Contains(stationPoints(), a.Path) {
-			s.fail(key, "is none of the points that an ocpp link has: %s", strings.Join(stationPoints(), ", "))
+			s.fail(key, "is none of those that exist on an ocpp link: %s", strings.Join(stationPoints(), ", "))
 			return write, read
 		}
 		if a != nil && a.Path != "" {
@@ -51,14 +51,14 @@ func (s section) stationPoint(p *actions.Point, write, read *actions.Address) (w
 	}
 	own := stationPoint(p.Ref.Device, name)
 	if own == nil {
-		s.fail("", "is none of the points that an ocpp link has: %s", strings.Join(stationPoints(), ", "))
+		s.fail("", "is none of those that exist on an ocpp link: %s", strings.Join(stationPoints(), ", "))
 		return &actions.Address{}, &actions.Address{} // that it has neither is no second fault
 	}
 	if write != nil && own.Write == nil {
 		s.fail("write", "is not to be had: %s can only be read", name)
 	}
 	for _, key := range []string{"values", "unit"} {
-		if s.has(key) {
+		if s.given(key) {
 			s.fail(key, "of a point on an ocpp link is known: leave it out")
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"sort"
 	"strings"
 
 	"github.com/pelletier/go-toml/v2"
@@ -15,6 +16,7 @@ import (
 type reader struct {
 	p      unstable.Parser
 	at     place // file, or the variable, that the document stands in
+	starts []int // where each line begins; asking the parser would count lines from the top each time
 	faults []Fault
 }
 
@@ -22,7 +24,7 @@ type reader struct {
 // tree is nil where the syntax leaves none.
 func parse(doc []byte, at place) (*node, []Fault) {
 	doc = bytes.TrimPrefix(doc, []byte("\ufeff"))
-	r := &reader{at: at}
+	r := &reader{at: at, starts: lineStarts(doc)}
 	root := &node{place: at, shape: table}
 	r.p.Reset(doc)
 	into := root
@@ -166,10 +168,21 @@ func (r *reader) walk(keys unstable.Iterator, t *node) (into, last *node) {
 func (r *reader) place(n *unstable.Node) place {
 	at := r.at
 	if at.name == "" {
-		s := r.p.Shape(n.Raw)
-		at.line, at.col = s.Start.Line, s.Start.Column
+		offset := int(n.Raw.Offset)
+		at.line = sort.SearchInts(r.starts, offset+1)
+		at.col = offset - r.starts[at.line-1] + 1
 	}
 	return at
+}
+
+func lineStarts(doc []byte) []int {
+	starts := []int{0}
+	for i, b := range doc {
+		if b == '\n' {
+			starts = append(starts, i+1)
+		}
+	}
+	return starts
 }
 
 func (r *reader) twice(again, first *node) {
