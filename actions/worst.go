@@ -9,7 +9,7 @@ import (
 // other loads: every guard true, every device with room, either just before a window or at its start. What `auto` shares
 // is not in it, since it takes no more than is left. On a single-phase supply only the first counts.
 func (p *Premises) WorstW(q *Procedure) [3]float64 {
-	before := p.momentW(func(s *Statement, d *Device, during bool) bool {
+	before := p.momentW(func(_ *Statement, d *Device, during bool) bool {
 		return !during && d.Kind != Battery && d.Kind != Vehicle // those draw from the window's start only
 	}, q)
 	atStart := p.momentW(func(s *Statement, _ *Device, during bool) bool {

@@ -3,6 +3,7 @@ package config
 import (
 	"encoding/hex"
 	"net/url"
+	"path"
 	"strings"
 	"time"
 
@@ -53,8 +54,11 @@ func (s section) protocol(u *url.URL) string {
 		}
 		return "modbus"
 	case "modbus+rtu":
-		if u.Host != "" || u.Path == "" {
+		line, unit := path.Split(strings.TrimRight(u.Path, "/"))
+		if u.Host != "" || strings.Trim(line, "/") == "" {
 			s.fail("url", "names no serial line: write modbus+rtu:///dev/ttyUSB0/1, the last part being the unit")
+		} else {
+			s.unit(unit)
 		}
 		return "modbus"
 	case "ocpp", "ocpps":
@@ -88,7 +92,7 @@ func (s section) host(u *url.URL, such string) bool {
 // serves boxes that have no unit (Modbus Messaging on TCP/IP V1.0b, 4.4.2.1).
 func (s section) unit(part string) {
 	if n, ok := port(part); !ok || n < 1 || n > 255 {
-		s.fail("url", "ends in no unit: write modbus://host:502/1, units being 1 to 247, or 255")
+		s.fail("url", "ends in no unit: write for instance modbus://host:502/1, units being 1 to 247, or 255")
 	}
 }
 
