@@ -62,6 +62,7 @@ func TestEnvironmentBeatsTheFile(t *testing.T) {
 		"SPILLWAY_PROCEDURES__SURPLUS__RANK=-3",
 		"SPILLWAY_PROCEDURES__SURPLUS__SETTLEMENT__RATE=0.2 GBP/kWh",
 		"SPILLWAY_PROCEDURES__SURPLUS__SETTLEMENT__SINCE=2026-03-01",
+		`SPILLWAY_METER={ stamp = "end", column = { energy = 2 } }`,
 		"SPILLWAY_METER__COLUMN__ENERGY=3",
 	)
 	p := &c.Premises
@@ -72,13 +73,13 @@ func TestEnvironmentBeatsTheFile(t *testing.T) {
 		p.Supply.LimitW, p.Supply.Phases, barn.Spacing, barn.Tries, string(barn.Password), house.URL, house.Headers["X-Site"], d.Enabled,
 		d.FloorPercent, d.Phase, power.Max, power.Normal, power.Draws.None, power.Write.Topic, power.Write.QoS, power.Read.Topic,
 		power.Read.Pick, mode.Read.Topic, mode.Value("charge").Wire, len(q.During), q.Match.Title, q.Match.Category, q.Rank, q.Terms[0].Rate,
-		q.Terms[0].Since.Format(time.DateOnly), c.Meter.Columns["energy"], p.Margin,
+		q.Terms[0].Since.Format(time.DateOnly), c.Meter.Columns["energy"], c.Meter.Stamp, p.Margin,
 	}
 	want := []any{
 		18400.0, 3, 20 * time.Second, 5, "hunter2", "http://127.0.0.1:8090/", "barn", false,
 		12.5, 2, 4000.0, actions.Number(0), true, "b/p/set", byte(0), "b/power",
 		"$.watts", "b/other", int64(1), 2, "free power", "surplus", -3, "0.2",
-		"2026-03-01", "3", 30 * time.Second,
+		"2026-03-01", "3", "end", 30 * time.Second,
 	}
 	if d := cmp.Diff(want, got); d != "" {
 		t.Error(d)
