@@ -77,7 +77,8 @@ const maxDates = 50_000
 // told. Beside an error, the event holds what was read until then.
 func (r *reader) decode(rec *record) (*event, error) {
 	e := &event{line: int(rec.line), calendar: int(rec.calendar), sequence: rec.sequence, status: "confirmed", uid: strings.TrimSpace(scan.Text(rec.uid))}
-	d := decoder{reader: r, event: e}
+	d := &r.decoder
+	*d = decoder{reader: r, event: e, dates: d.dates[:0]}
 	nested := 0
 	for n, raw := range scan.Lines(rec.text, e.line) {
 		_, begins, ends := scan.Boundary(raw)

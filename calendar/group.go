@@ -84,10 +84,10 @@ func (g *group) matters() bool {
 // expandGroup adds to found what g yields in the range, and bounds it.
 func (r *reader) expandGroup(g *group) {
 	budget := r.budget()
-	x := expansion{reader: r, budget: &budget, before: len(r.found)}
+	x := expansion{reader: r, budget: budget, before: len(r.found)}
 	had := budget.Left
 	err := x.expand(g)
-	r.charge(had, budget.Left)
+	r.charge(had)
 	n := len(r.found) - x.before
 	switch heavy := n > lightYield; {
 	case err != nil:

@@ -115,6 +115,8 @@ type reader struct {
 	events    []*event // what found refers to
 	heavy     int
 	prop      scan.Prop
+	decoder   decoder
+	work      recur.Budget
 }
 
 // calendarInfo is what a VCALENDAR says for all its events.
@@ -293,13 +295,14 @@ func (r *reader) floating(calendar int) *zone.Zone {
 }
 
 // budget is what one more event may cost.
-func (r *reader) budget() recur.Budget {
-	return recur.Budget{Left: min(eventWork, freeWork+max(r.pool, 0))}
+func (r *reader) budget() *recur.Budget {
+	r.work.Left = min(eventWork, freeWork+max(r.pool, 0))
+	return &r.work
 }
 
 // charge takes from the pool what an event cost beyond what is free.
-func (r *reader) charge(had, left int) {
-	if used := had - left - freeWork; used > 0 {
+func (r *reader) charge(had int) {
+	if used := had - r.work.Left - freeWork; used > 0 {
 		r.pool -= used
 	}
 }

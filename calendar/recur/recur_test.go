@@ -40,7 +40,7 @@ func expand(t fataler, text string, start civil.Wall, clock Clock, from, to int6
 
 func expandRule(t fataler, r Rule, start civil.Wall, clock Clock, from, to int64, most int) []time.Time {
 	var out []time.Time
-	b := Budget{10_000_000}
+	b := Budget{Left: 10_000_000}
 	err := r.Expand(Instance{start, clock.Instant(start)}, false, clock, from, to, &b, func(in Instance) bool {
 		out = append(out, time.Unix(in.At, 0).UTC())
 		return len(out) < most

@@ -20,7 +20,11 @@ type Instance struct {
 
 // A Budget bounds the work of expansions; every period and every candidate costs about 1, some 10 ns. Share one Budget
 // among rules to bound them together.
-type Budget struct{ Left int }
+type Budget struct {
+	Left int
+
+	room *walk // of the expansion before, to be used again
+}
 
 // ErrBudget says that a rule needs more work than its budget allows.
 var ErrBudget = errors.New("the rule takes too much work to expand")
@@ -65,7 +69,13 @@ func (r *Rule) Expand(start Instance, allDay bool, clock Clock, from, to int64, 
 		weekly := *r // the same set, but one whose periods all yield alike, so that COUNT need not be counted out
 		weekly.Freq, r = Weekly, &weekly
 	}
-	w := walk{rule: r, clock: clock, start: start, budget: budget, yield: yield, allDay: allDay, from: max(from, start.At), to: to, left: -1}
+	w := budget.room
+	if w == nil {
+		w = new(walk)
+	}
+	budget.room = nil // yield may expand another rule
+	defer func() { budget.room = w }()
+	*w = walk{rule: r, clock: clock, start: start, budget: budget, yield: yield, allDay: allDay, from: max(from, start.At), to: to, left: -1}
 	if r.Count > 0 {
 		w.left = r.Count
 	}
