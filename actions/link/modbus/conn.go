@@ -12,6 +12,7 @@ import (
 	"path"
 	"strconv"
 	"strings"
+	"sync"
 	"syscall"
 	"time"
 
@@ -125,7 +126,39 @@ type exchange struct {
 	what    string
 	limit   time.Duration
 	command bool // it is to end in a command
-	sent    bool // the command left
+
+	mu    sync.Mutex
+	sent  bool // the command left
+	ended bool // whoever asked has been told that it did not
+}
+
+// send marks the command as sent, unless the exchange was given up.
+func (x *exchange) send() error {
+	if err := x.next(); err != nil {
+		return err
+	}
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if x.ended {
+		return &link.Error{Class: link.Unreachable, What: x.what + ": the command was not sent", Err: context.Cause(x.ctx)}
+	}
+	x.sent = true
+	return nil
+}
+
+// left reports whether the command left.
+func (x *exchange) left() bool {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	return x.sent
+}
+
+// giveUp ends an exchange from outside: what was not sent will not be.
+func (x *exchange) giveUp() error {
+	x.mu.Lock()
+	x.ended = true
+	x.mu.Unlock()
+	return x.silence(x.ctx.Err())
 }
 
 // read asks for n registers of a table. Holding registers by function 3, input registers by 4.
@@ -156,20 +189,18 @@ func (x *exchange) readBit(table string, at uint16) (bool, error) {
 
 // writeBit sets a coil by function 5.
 func (x *exchange) writeBit(at uint16, on bool) error {
-	if err := x.next(); err != nil {
+	if err := x.send(); err != nil {
 		return err
 	}
-	x.sent = true
 	return x.taken(x.conn.client.WriteCoil(at, on))
 }
 
 // write sets registers, one by function 6 and more by 16. Exception 1 says that nothing was done, so that the other
 // function may follow.
 func (x *exchange) write(at uint16, registers []uint16) error {
-	if err := x.next(); err != nil {
+	if err := x.send(); err != nil {
 		return err
 	}
-	x.sent = true
 	if len(registers) == 1 && !x.conn.only16 {
 		err := x.conn.client.WriteRegister(at, registers[0])
 		if !errors.Is(err, modbus.ErrIllegalFunction) {
@@ -197,7 +228,7 @@ func (x *exchange) next() error {
 }
 
 func (x *exchange) silence(err error) error {
-	if x.command && !x.sent {
+	if x.command && !x.left() {
 		return &link.Error{Class: link.Unreachable, What: x.what + ": the command was not sent", Err: err}
 	}
 	if errors.Is(err, modbus.ErrRequestTimedOut) || errors.Is(err, context.DeadlineExceeded) {
@@ -219,7 +250,7 @@ func (x *exchange) sort(err error) error {
 	for _, broken := range []error{
 		modbus.ErrProtocolError, modbus.ErrBadCRC, modbus.ErrShortFrame, modbus.ErrBadUnitId, modbus.ErrBadTransactionId, modbus.ErrUnknownProtocolId,
 	} {
-		if errors.Is(err, broken) && !x.sent {
+		if errors.Is(err, broken) && !x.left() {
 			return &link.Error{Class: link.Rubbish, What: x.what + ": the answer is no Modbus", Err: err}
 		}
 	}

@@ -120,7 +120,7 @@ func (l *modbusLink) turn(ctx context.Context, what string, command bool, run fu
 	case o := <-done: // the end of the exchange ends ctx
 		return o.value, o.err
 	default:
-		return actions.Value{}, link.NoAnswer(ctx, what, x.limit, ctx.Err())
+		return actions.Value{}, x.giveUp()
 	}
 }
 
@@ -137,7 +137,7 @@ func (l *modbusLink) exchange(x *exchange, run func(*exchange) (actions.Value, e
 		return actions.Value{}, err
 	}
 	v, err := run(x)
-	if kept && err != nil && !x.sent && hungUp(err) { // nothing was asked of a box that had hung up before
+	if kept && err != nil && !x.left() && hungUp(err) { // nothing was asked of a box that had hung up before
 		l.hangUp()
 		if err := l.connect(x); err != nil {
 			return actions.Value{}, err

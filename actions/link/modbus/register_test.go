@@ -82,7 +82,7 @@ func TestRequestsOfTheStandard(t *testing.T) {
 		{"read discrete input 197", names(point("b", actions.Register{Table: "discrete", Number: 0xc4, Bit: -1}), on), actions.Value{}, actions.Named("on"), "02 00c4 0001"},
 		{"read holding register 108", point("c", actions.Register{Table: "holding", Number: 0x6b, Bit: -1}), actions.Value{}, actions.Number(555), "03 006b 0001"},
 		{"read two registers", point("d", actions.Register{Table: "holding", Number: 0x6c, Type: "uint32", Bit: -1}), actions.Value{}, actions.Number(100), "03 006c 0002"},
-		{"read input register 9", point("e", actions.Register{Table: "input", Number: 8, Bit: -1}), actions.Value{}, actions.Number(10), "04 0008 0001"},
+		{"read input register 9", point("e", actions.Register{Table: "input", Bit: -1, Number: 8}), actions.Value{}, actions.Number(10), "04 0008 0001"},
 		{"write coil 173", names(point("f", actions.Register{Table: "coil", Number: 0xac, Bit: -1}), on), actions.Named("on"), actions.Value{}, "05 00ac ff00"},
 		{"write register 2", point("g", actions.Register{Table: "holding", Number: 1, Bit: -1}), actions.Number(3), actions.Value{}, "06 0001 0003"},
 		{"write registers 2 and 3", point("h", actions.Register{Table: "holding", Number: 1, Type: "uint32", Bit: -1}), actions.Number(0x000a0102), actions.Value{}, "10 0001 0002 04 000a 0102"},
