@@ -35,11 +35,7 @@ const (
 
 // SVG returns the drawing of the plan's windows.
 func SVG(plan *actions.Plan, premises *actions.Premises, opt Options) []byte {
-	opt.Width = max(cmp.Or(opt.Width, 1100), leastWide)
-	d := &drawing{
-		sheet: sheet{id: cmp.Or(opt.ID, "plan")}, plan: plan, premises: premises, opt: opt,
-		zone: cmp.Or(opt.Zone, premises.Zone, time.UTC), wide: opt.Width >= narrow, y: gap,
-	}
+	d := newDrawing(plan, premises, opt)
 	panels := d.panels()
 	for i := range panels {
 		if i > 0 {
@@ -52,6 +48,24 @@ func SVG(plan *actions.Plan, premises *actions.Premises, opt Options) []byte {
 		d.y += 2 * lineH
 	}
 	return []byte(d.finish(panels))
+}
+
+// Schedules returns the steps of each panel of the same drawing in the order of their numbers, the first being 1, for
+// those who set the schedule in words beside it.
+func Schedules(plan *actions.Plan, premises *actions.Premises, opt Options) [][]actions.StepStanding {
+	var list [][]actions.StepStanding
+	for _, p := range newDrawing(plan, premises, opt).panels() {
+		list = append(list, p.lines)
+	}
+	return list
+}
+
+func newDrawing(plan *actions.Plan, premises *actions.Premises, opt Options) *drawing {
+	opt.Width = max(cmp.Or(opt.Width, 1100), leastWide)
+	return &drawing{
+		sheet: sheet{id: cmp.Or(opt.ID, "plan")}, plan: plan, premises: premises, opt: opt,
+		zone: cmp.Or(opt.Zone, premises.Zone, time.UTC), wide: opt.Width >= narrow, y: gap,
+	}
 }
 
 // A drawing is a sheet with what is drawn on it, and how far down it has come.

@@ -5,6 +5,7 @@ import (
 	"encoding/xml"
 	"errors"
 	"flag"
+	"fmt"
 	"io"
 	"os"
 	"path/filepath"
@@ -159,6 +160,27 @@ func TestOptions(t *testing.T) {
 	p.Windows[0].State = actions.Completed
 	if got := string(draw.SVG(p, premises(t), draw.Options{})); !strings.Contains(got, "No window is planned") {
 		t.Error("a window that is over is drawn without being asked for")
+	}
+}
+
+// Whoever sets the schedule in words beside a bare drawing needs its numbers.
+func TestSchedules(t *testing.T) {
+	plan, log := underway()
+	opt := draw.Options{Log: log, Now: at(13, 10, 0)}
+	text := string(draw.SVG(plan, premises(t), opt))
+	lists := draw.Schedules(plan, premises(t), opt)
+	if len(lists) != 1 || len(lists[0]) == 0 {
+		t.Fatalf("%d schedules, want the one panel's", len(lists))
+	}
+	number := func(i int) string { return fmt.Sprintf(">%d</text>", i+1) }
+	rest := text[strings.LastIndex(text, number(0)):] // the drawing's own schedule is its last part
+	for i, l := range lists[0] {
+		_, row, _ := strings.Cut(rest, number(i))
+		rest = row
+		row, _, _ = strings.Cut(row, number(i+1))
+		if words := premises(t).SayStep(l.Step); !strings.Contains(row, ">"+words) {
+			t.Errorf("beside number %d the drawing has not %q but %q", i+1, words, row)
+		}
 	}
 }
 

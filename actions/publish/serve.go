@@ -15,6 +15,7 @@ const Prefix = "/plan/"
 // step. Any other path answers 404, and so does a wrong secret, after the same time. secret is asked at each request, so
 // that it can be replaced; an empty one opens nothing. detail is what a request without ?detail= gets.
 func Handler(secret func() string, detail string, current func(detail string) *Rendering) http.Handler {
+	plan := Plan(detail, current)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		guard(w.Header())
 		given, ok := strings.CutPrefix(r.URL.Path, Prefix)
@@ -23,6 +24,15 @@ func Handler(secret func() string, detail string, current func(detail string) *R
 			http.NotFound(w, r)
 			return
 		}
+		plan.ServeHTTP(w, r)
+	})
+}
+
+// Plan serves the published calendar, whatever the path, to whoever asks: whoever mounts it has asked for a password. The
+// arguments are those of [Handler].
+func Plan(detail string, current func(detail string) *Rendering) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		guard(w.Header())
 		if r.Method != http.MethodGet && r.Method != http.MethodHead {
 			w.Header().Set("Allow", "GET, HEAD")
 			http.Error(w, "the plan can only be read", http.StatusMethodNotAllowed)
