@@ -20,15 +20,18 @@ func (l *line) draws(list []draw) []draw {
 	if _, draws := l.p.premises.DrawW(l.dev, l.pt, actions.Value{}); !draws {
 		return list
 	}
-	for i, sp := range l.spans {
+	spans := l.kept()
+	var begun time.Time // a late command holds up what follows on it
+	for i, sp := range spans {
+		begun = later(begun, sp.begins())
 		if sp.hold == nil {
 			continue
 		}
 		w, _ := l.p.premises.DrawW(l.dev, l.pt, sp.value)
-		from, to := sp.begins(), sp.hold.to
-		if i+1 < len(l.spans) {
-			to = l.spans[i+1].begins()
-			if l.spans[i+1].hold == nil {
+		from, to := begun, sp.hold.to
+		if i+1 < len(spans) {
+			to = spans[i+1].begins()
+			if spans[i+1].hold == nil {
 				to = earlier(to, sp.hold.win.End)
 			}
 		}
@@ -45,9 +48,19 @@ func (l *line) draws(list []draw) []draw {
 	return list
 }
 
+// kept returns the spans without those whose command is missed.
+func (l *line) kept() []span {
+	for _, c := range l.changes {
+		if c.drop == missed {
+			return slices.DeleteFunc(slices.Clone(l.spans), func(s span) bool { return s.change != nil && s.change.drop == missed })
+		}
+	}
+	return l.spans
+}
+
 // begins returns when the point has the span's value.
 func (s span) begins() time.Time {
-	if s.change != nil {
+	if s.change != nil && s.change.drop == kept {
 		return s.change.at
 	}
 	return s.from

@@ -25,8 +25,8 @@ func (p *planner) slot(h *hold) time.Duration {
 // place works out backwards from the window's start, less the margin, when its lead-ins without from are sent, link by
 // link: the last one a slot before the margin, the one before it a slot earlier. A statement whose guard looks at a point
 // that an earlier one sets waits for that one even where they are on different links. taken holds the commands that are
-// already booked, by link; a slot that meets one of them moves before it.
-func (p *planner) place(w *window, taken [][]booking) {
+// already booked, by link; a slot that meets one of them moves before it. Where sure, it is known which need no command.
+func (p *planner) place(w *window, taken [][]booking, sure bool) {
 	if len(w.leadIn) == 0 {
 		return
 	}
@@ -47,23 +47,30 @@ func (p *planner) place(w *window, taken [][]booking) {
 				end = earlier(end, o.from)
 			}
 		}
-		if taken != nil && !h.command {
-			p.begin(h, end) // nothing is sent for it: it takes no slot
+		if sure && h.idle() {
+			p.begin(h, end.Add(-p.slot(h)))
 			continue
 		}
 		at := end.Add(-p.slot(h))
 		if _, sent := p.begun[h.id]; !sent && taken != nil && at.After(p.now) {
 			at = p.book(&taken[link], at, p.gap(h))
 		}
-		free[link] = at
 		p.begin(h, at)
+		free[link] = h.from
 	}
+}
+
+// idle reports whether a lead-in needs no command and no slot, because it asks for what the point is at anyway. Where it is
+// another hold that makes the command needless the slot is kept, so that weaker windows move nothing.
+func (h *hold) idle() bool {
+	v := h.line.value(h)
+	return !h.command && v.Known && v == h.line.normal
 }
 
 // begin sets a lead-in hold's start. One that was sent keeps the time it was sent for.
 func (p *planner) begin(h *hold, at time.Time) {
-	if sent, ok := p.begun[h.id]; ok {
-		at = earlier(at, sent)
+	if due, ok := p.begun[h.id]; ok {
+		at = due
 	}
 	h.from = at
 	if h.st.For > 0 {
@@ -87,55 +94,67 @@ func (p *planner) book(taken *[]booking, at time.Time, gap time.Duration) time.T
 	return at
 }
 
-// placeLeadIns places the lead-ins of every window as if it were alone.
+// placeLeadIns places the lead-ins of every window as if there were no other commands.
 func (p *planner) placeLeadIns() {
+	taken := make([][]booking, len(p.links))
 	for _, w := range p.windows {
-		p.place(w, nil)
+		p.place(w, taken, false)
 	}
 }
 
 // movable reports whether a command is a lead-in whose time is still the planner's to choose.
 func (p *planner) movable(c *change) bool {
-	if c.hold == nil || c.ending || c.hold.phase != actions.PhaseLeadIn || c.hold.st.HasFrom || !c.due.After(p.now) {
+	if c.hold == nil || c.ending || c.hold.phase != actions.PhaseLeadIn || c.hold.st.HasFrom {
 		return false
 	}
 	_, sent := p.begun[c.hold.id]
 	return !sent
 }
 
-// leadInsCollide reports whether a lead-in cannot go when it should because its link is taken, pushes another command
-// back, or keeps a slot that it does not need.
-func (p *planner) leadInsCollide() bool {
-	collide := false
-	for i, c := range p.changes {
+// noteCommands marks the holds that a command begins.
+func (p *planner) noteCommands() {
+	for _, c := range p.changes {
 		if c.hold != nil && !c.ending {
 			c.hold.command = true
-		}
-		if c.at.After(c.ready) && (p.movable(c) || i > 0 && p.changes[i-1].line.link == c.line.link && p.movable(p.changes[i-1])) {
-			collide = true
 		}
 	}
 	for _, w := range p.windows {
 		for _, h := range w.leadIn {
-			_, sent := p.begun[h.id]
-			h.command = h.command || sent
-			if h.live && !h.command && len(w.leadIn) > 1 && h.from.After(p.now) {
-				collide = true
+			if _, sent := p.begun[h.id]; sent {
+				h.command = true
 			}
 		}
 	}
-	return collide
 }
 
-// moveLeadIns places the lead-ins anew, round everything else that is to be sent.
-func (p *planner) moveLeadIns() {
-	fixed := slices.DeleteFunc(slices.Clone(p.changes), p.movable)
-	p.space(fixed)
+// moveLeadIns places the lead-ins anew, round everything else that is to be sent, and reports whether any moved.
+func (p *planner) moveLeadIns() bool {
 	taken := make([][]booking, len(p.links))
-	for _, c := range fixed {
-		taken[c.line.link] = append(taken[c.line.link], booking{c.at, c.at.Add(c.gap)})
+	link := -1
+	var free time.Time
+	for _, c := range p.changes { // by link, in order
+		if p.movable(c) {
+			continue
+		}
+		if c.line.link != link {
+			link = c.line.link
+			free = later(p.now, p.quiet(link))
+		}
+		at := later(c.due, free)
+		free = at.Add(c.gap)
+		taken[link] = append(taken[link], booking{at, free})
 	}
+	moved := false
 	for _, w := range p.windows {
-		p.place(w, taken)
+		before := p.scratch[:0]
+		for _, h := range w.leadIn {
+			before = append(before, h.from)
+		}
+		p.place(w, taken, true)
+		for i, h := range w.leadIn {
+			moved = moved || !h.from.Equal(before[i])
+		}
+		p.scratch = before
 	}
+	return moved
 }

@@ -54,9 +54,22 @@ type change struct {
 	release bool
 
 	gap   time.Duration // the link is taken this long
-	ready time.Time     // due, or now where that is past
 	class class
+	owed  bool    // before it, the point was owed a restore
+	prev  *change // on its line
+	next  *change
+	sent  bool // while spacing: its turn has come
+	drop  dropped
 }
+
+// A dropped says why a change is not sent after all.
+type dropped int
+
+const (
+	kept     dropped = iota
+	missed           // its hold is over before the link is free
+	needless         // the one before it was missed, so the point has the value already
+)
 
 // normalValue returns the point's normal: what a hand left, the configured one, the captured one, else what it reads now.
 func (l *line) normalValue() actions.Value {
@@ -222,8 +235,12 @@ func (p *planner) fresh(base string, used int) (string, int) {
 }
 
 func (l *line) add(c *change) *change {
+	c.owed = l.owed
 	if n := len(l.spans); n > 0 {
 		c.was = l.spans[n-1].hold
+	}
+	if n := len(l.changes); n > 0 {
+		c.prev, l.changes[n-1].next = l.changes[n-1], c
 	}
 	l.changes = append(l.changes, c)
 	return c

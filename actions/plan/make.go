@@ -21,6 +21,13 @@ type Input struct {
 
 // Make returns the plan: steps from Now on, the state and problems of every window, and the power profile from Now on.
 func Make(in Input) *actions.Plan {
+	_, out := run(in)
+	return out
+}
+
+const mostMoves = 4
+
+func run(in Input) (*planner, *actions.Plan) {
 	p := &planner{
 		Input:    in,
 		premises: in.Premises,
@@ -35,13 +42,18 @@ func Make(in Input) *actions.Plan {
 	p.sortLines()
 	p.placeLeadIns()
 	p.build()
-	if p.leadInsCollide() {
-		p.moveLeadIns()
+	// What a moved lead-in ends or makes needless may be in the way of another; it settles at once or hardly ever.
+	for range mostMoves {
+		p.noteCommands()
+		if !p.moveLeadIns() {
+			break
+		}
 		p.build()
 	}
+	p.dropMissed()
 	p.sayLate()
 	prof := p.profile()
-	return p.finish(prof)
+	return p, p.finish(prof)
 }
 
 // A planner is one run of Make.
@@ -57,8 +69,11 @@ type planner struct {
 	changes []*change
 
 	failed map[string]bool      // holds with a step that failed or was skipped
-	begun  map[string]time.Time // holds that were begun: when their first step was planned
+	begun  map[string]time.Time // holds that were begun, and when that was due
 	free   []time.Time          // scratch, by link
+
+	scratch []time.Time
+	queues  [2][]*change
 }
 
 // readSteps reads from the standing which holds have begun, and which were given up.
@@ -78,8 +93,12 @@ func (p *planner) readSteps() {
 		if st.Step.Phase == actions.PhaseRestore || st.Tries == 0 && !st.State.Over() {
 			continue
 		}
-		if at, ok := p.begun[id]; !ok || st.Step.At.Before(at) {
-			p.begun[id] = st.Step.At
+		due := st.Step.Due
+		if due.IsZero() {
+			due = st.Step.At
+		}
+		if at, ok := p.begun[id]; !ok || due.Before(at) {
+			p.begun[id] = due
 		}
 	}
 }

@@ -20,10 +20,10 @@ const (
 )
 
 // sequence orders the commands of every link and spaces them out: earliest due first; of those due together by class;
-// restores in the reverse order of application, beginnings by window and statement. What is overdue is due now.
+// restores in the reverse order of application, beginnings by window and statement. Where the link is behind, what lowers a
+// draw overtakes the rest, so that no start comes before an end that would have made way for it.
 func (p *planner) sequence() {
 	for _, c := range p.changes {
-		c.ready = later(c.due, p.now)
 		c.class = p.classOf(c)
 		c.gap = p.links[c.line.link].Spacing
 		if !c.ending && c.hold != nil {
@@ -31,27 +31,30 @@ func (p *planner) sequence() {
 		}
 	}
 	slices.SortStableFunc(p.changes, compareChanges)
-	p.space(p.changes)
+	p.space(false)
+}
+
+// dropMissed takes out the commands that cannot be sent in time, and spaces the others out anew.
+func (p *planner) dropMissed() {
+	p.space(true)
+	p.changes = slices.DeleteFunc(p.changes, func(c *change) bool { return c.drop != kept })
 }
 
 func compareChanges(a, b *change) int {
 	if c := cmp.Compare(a.line.link, b.line.link); c != 0 {
 		return c
 	}
-	if c := a.ready.Compare(b.ready); c != 0 {
+	if c := a.due.Compare(b.due); c != 0 {
 		return c
 	}
 	if c := cmp.Compare(a.class, b.class); c != 0 {
-		return c
-	}
-	if c := a.due.Compare(b.due); c != 0 {
 		return c
 	}
 	if a.class != beginning {
 		a, b = b, a
 	}
 	if a.hold == nil || b.hold == nil {
-		return a.line.st.Since.Compare(b.line.st.Since)
+		return cmp.Or(a.line.st.Since.Compare(b.line.st.Since), a.line.ref.Compare(b.line.ref))
 	}
 	if a.class != beginning {
 		if c := a.hold.from.Compare(b.hold.from); c != 0 {
@@ -59,26 +62,83 @@ func compareChanges(a, b *change) int {
 		}
 	}
 	if a.window != b.window {
-		if c := a.window.Start.Compare(b.window.Start); c != 0 {
-			return c
-		}
-		return strings.Compare(a.window.ID, b.window.ID)
+		return cmp.Or(a.window.Start.Compare(b.window.Start), strings.Compare(a.window.ID, b.window.ID))
 	}
 	return cmp.Compare(a.hold.order, b.hold.order)
 }
 
-// space sets when each command is sent: when it is due, and not before the link has been quiet for long enough. The list
-// is by link, in order.
-func (p *planner) space(list []*change) {
-	link := -1
-	var free time.Time
-	for _, c := range list {
-		if c.line.link != link {
-			link = c.line.link
-			free = p.quiet(link)
+// space sets when each command is sent, and puts the commands of each link, which are by link and due, in that order. Where
+// drop is set, one that cannot be sent before the point's next change is due is missed.
+func (p *planner) space(drop bool) {
+	for i := 0; i < len(p.changes); {
+		j := i
+		for j < len(p.changes) && p.changes[j].line.link == p.changes[i].line.link {
+			j++
 		}
-		c.at = later(c.ready, free)
+		p.spaceLink(p.changes[i:j], drop)
+		i = j
+	}
+}
+
+func (p *planner) spaceLink(list []*change, drop bool) {
+	// Two queues, each by due: what lowers a draw, and the rest.
+	first, rest := p.queues[0][:0], p.queues[1][:0]
+	for _, c := range list {
+		c.sent = false
+		if c.class == lowering {
+			first = append(first, c)
+		} else {
+			rest = append(rest, c)
+		}
+	}
+	p.queues = [2][]*change{first, rest}
+	free := later(p.now, p.quiet(list[0].line.link))
+	for i := range list {
+		queue := &rest
+		if len(rest) == 0 || len(first) > 0 && !later(first[0].due, free).After(later(rest[0].due, free)) {
+			queue = &first
+		}
+		c := (*queue)[0]
+		*queue = (*queue)[1:]
+		list[i] = c
+		c.at, c.sent = later(c.due, free), true
+		if drop && c.overtaken(p.now) {
+			continue
+		}
 		free = c.at.Add(c.gap)
+	}
+}
+
+// overtaken reports whether c is not sent after all: because it was missed or needless before, or because its point's next
+// change is due. What is before c on its line and has not had its turn is missed.
+func (c *change) overtaken(now time.Time) bool {
+	first := c
+	for first.prev != nil && !first.prev.sent {
+		first = first.prev
+	}
+	for ; first != c; first = first.next {
+		if first.drop == kept {
+			first.drop = missed
+			first.skip()
+		}
+	}
+	if c.drop == kept && c.next != nil && !c.at.Before(c.next.due) && c.next.due.After(now) {
+		c.drop = missed
+		c.skip()
+	}
+	return c.drop != kept
+}
+
+// skip takes the change out of its line: the one after it starts from what was there before.
+func (c *change) skip() {
+	n := c.next
+	if n == nil {
+		return
+	}
+	n.from, n.owed = c.from, c.owed
+	if n.value == n.from && !(n.release && n.owed) {
+		n.drop = needless
+		n.skip()
 	}
 }
 
@@ -101,8 +161,9 @@ func (p *planner) quiet(link int) time.Time {
 func (p *planner) classOf(c *change) class {
 	before, _ := p.premises.DrawW(c.line.dev, c.line.pt, c.from)
 	after, _ := p.premises.DrawW(c.line.dev, c.line.pt, c.value)
+	held := c.was != nil && !c.was.st.Want.Normal || c.was == nil && c.owed // what a normal draws is part of the other loads
 	switch {
-	case before > after && (c.ending || c.was != nil && c.was.win != c.window):
+	case before > after && held && (c.ending || c.was != nil && c.was.win != c.window):
 		return lowering
 	case c.phase == actions.PhaseRestore:
 		return restoring

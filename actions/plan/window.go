@@ -118,7 +118,7 @@ func (p *planner) takeWindow(w *window) {
 	for i := range w.proc.During {
 		p.hold(w, &w.proc.During[i], actions.PhaseDuring, "-d"+strconv.Itoa(i+1), len(w.proc.LeadIn)+i)
 	}
-	p.place(w, nil)
+	p.place(w, nil, false)
 	p.giveUp(w)
 }
 
@@ -236,8 +236,8 @@ func (w *window) steps(c *change) {
 // finish returns the window with what the plan says of it.
 func (w *window) finish(p *planner) actions.PlannedWindow {
 	for _, h := range w.holds {
-		if at, ok := p.begun[h.id]; ok && h.phase == actions.PhaseLeadIn && (w.first.IsZero() || at.Before(w.first)) {
-			w.first = at
+		if due, ok := p.begun[h.id]; ok && h.phase == actions.PhaseLeadIn && (w.first.IsZero() || due.Before(w.first)) {
+			w.first = due
 		}
 	}
 	out := actions.PlannedWindow{Window: w.Window, Problems: w.problems, Energy: w.energy,
