@@ -45,7 +45,7 @@ func (a *app) check(ctx context.Context, offline bool) error {
 	}
 	list := []verdict{{Level: "ok", Where: cfg.File, What: fmt.Sprintf("%d feeds, %d links, %d devices, %d procedures; times in %s",
 		len(cfg.Feeds), len(cfg.Premises.Links), len(cfg.Premises.Devices), len(cfg.Premises.Procedures), cfg.Premises.Zone)}}
-	for _, f := range []struct{ Level, Where, What, Cure string }{} {
+	for _, f := range cfg.Check() {
 		list = append(list, verdict{Level: string(f.Level), Where: f.Where, What: f.What, Cure: f.Cure})
 	}
 	if !offline {

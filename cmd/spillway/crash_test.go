@@ -1,0 +1,178 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"spillway/actions/house"
+	"spillway/actions/run"
+	"spillway/config"
+)
+
+// The premises' clock runs this much faster than the program's: a gateway that wants 15 s between two commands wants one
+// second of the program, so that a whole window fits into a test.
+const crashSpeed = 15
+
+// TestKilledInEveryPhase runs the real program against the simulated premises, kills it with SIGKILL in the lead-in,
+// during the window and in the restore, starts it again, and looks at the devices afterwards.
+func TestKilledInEveryPhase(t *testing.T) {
+	if testing.Short() {
+		t.Skip("takes half a minute")
+	}
+	bin := build(t)
+	for _, phase := range []string{"lead-in", "during", "restore"} {
+		t.Run(phase, func(t *testing.T) {
+			t.Parallel()
+			c := newCrash(t, bin, phase)
+			c.start()
+			c.killIn(phase)
+			c.start()
+			c.settled()
+		})
+	}
+}
+
+func build(t *testing.T) string {
+	t.Helper()
+	bin := filepath.Join(t.TempDir(), "spillway")
+	out, err := exec.Command("go", "build", "-o", bin, ".").CombinedOutput()
+	if err != nil {
+		t.Fatalf("build: %v\n%s", err, out)
+	}
+	return bin
+}
+
+// A crash is one premises, one configuration, and the program run on it again and again.
+type crash struct {
+	t          *testing.T
+	bin, file  string
+	house      *house.House
+	start0     time.Time
+	start1, at time.Time // the window
+	cmd        *exec.Cmd
+	log        *os.File
+}
+
+func newCrash(t *testing.T, bin, name string) *crash {
+	t.Helper()
+	dir := t.TempDir()
+	now := time.Now()
+	from := now.Add(9 * time.Second).Truncate(time.Second)
+	c := &crash{t: t, bin: bin, file: filepath.Join(dir, config.Name), start0: now, start1: from.UTC(), at: from.Add(8 * time.Second).UTC()}
+	h, err := house.Start(house.Options{
+		Clock: run.Fast{Start: now.UTC(), Began: now, Speed: crashSpeed}, Seed: 1, History: -1,
+		Events: []house.Event{{UID: name, Title: "Free power, Nether Sallow", Start: c.start1, End: c.at}},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = h.Close() })
+	c.house = h
+	state := filepath.Join(dir, "state")
+	text := h.ConfigWith(house.ConfigOptions{State: state, Listen: "127.0.0.1:0"})
+	for old, want := range map[string]string{
+		`spacing = "15s"`: `spacing = "1s"`, `confirm = "15s"`: `confirm = "1s"`, `confirm = "10s"`: `confirm = "1s"`, `poll = "2m"`: `poll = "1s"`,
+		`margin   = "30s"`: `margin   = "1s"`, " from -2h": " from -3s",
+	} {
+		text = strings.ReplaceAll(text, old, want)
+	}
+	if err := os.WriteFile(c.file, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if c.log, err = os.Create(filepath.Join(dir, "log")); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		c.kill()
+		_ = c.log.Close()
+		if t.Failed() {
+			out, _ := os.ReadFile(c.log.Name())
+			t.Logf("the program said:\n%s", out)
+			for _, e := range h.Ledger() {
+				t.Log(e)
+			}
+		}
+	})
+	return c
+}
+
+func (c *crash) start() {
+	c.t.Helper()
+	c.cmd = exec.Command(c.bin, "run", "--config", c.file)
+	c.cmd.Stdout, c.cmd.Stderr = c.log, c.log
+	if err := c.cmd.Start(); err != nil {
+		c.t.Fatal(err)
+	}
+}
+
+func (c *crash) kill() {
+	if c.cmd != nil && c.cmd.Process != nil {
+		_ = c.cmd.Process.Kill()
+		_ = c.cmd.Wait()
+	}
+	c.cmd = nil
+}
+
+// killIn kills the program once the devices have had a command in the phase.
+func (c *crash) killIn(phase string) {
+	c.t.Helper()
+	from := map[string]time.Time{"lead-in": c.start0, "during": c.start1, "restore": c.at}[phase]
+	seen := func() bool {
+		for _, e := range c.house.Ledger().Of("", house.Command) {
+			if !c.real(e.At).Before(from) {
+				return true
+			}
+		}
+		return false
+	}
+	c.wait("a command in the "+phase, c.at.Add(30*time.Second), seen)
+	c.kill()
+	fmt.Fprintf(c.log, "--- killed in the %s\n", phase)
+}
+
+// real turns the premises' time into the program's.
+func (c *crash) real(t time.Time) time.Time {
+	return c.start0.Add(t.Sub(c.start0) / crashSpeed)
+}
+
+func (c *crash) wait(what string, until time.Time, ok func() bool) {
+	c.t.Helper()
+	ctx, cancel := context.WithDeadline(context.Background(), until)
+	defer cancel()
+	tick := time.NewTicker(20 * time.Millisecond)
+	defer tick.Stop()
+	for !ok() {
+		select {
+		case <-ctx.Done():
+			c.t.Fatalf("waited in vain for %s", what)
+		case <-tick.C:
+		}
+	}
+}
+
+// settled waits until every setting is at its normal after the window, and checks what the devices saw.
+func (c *crash) settled() {
+	c.t.Helper()
+	c.wait("the window's end", c.at.Add(time.Minute), func() bool { return time.Now().After(c.at) })
+	c.wait("every setting back at its normal", c.at.Add(time.Minute), func() bool { return len(c.house.Astray()) == 0 })
+	out, err := exec.Command(c.bin, "restore", "--config", c.file).CombinedOutput()
+	if err != nil {
+		c.t.Errorf("restore afterwards: %v\n%s", err, out)
+	}
+	for _, l := range []string{house.LinkBarn, house.LinkHouse} {
+		if gap, ok := c.house.Ledger().Closest(l); ok && gap < 15*time.Second {
+			c.t.Errorf("two commands on %s came %s apart by the premises' clock, and its spacing is 15 s", l, gap)
+		}
+	}
+	if len(c.house.Ledger().Of("", house.Command)) == 0 {
+		c.t.Error("the devices saw no command at all")
+	}
+	_, _ = io.WriteString(c.log, "--- settled\n")
+}
