@@ -1,16 +1,19 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"net"
 	"net/http"
 	"net/url"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"spillway/actions/run"
@@ -30,7 +33,7 @@ type restored struct {
 }
 
 // serveControl answers on the state's socket until ctx ends.
-func serveControl(ctx context.Context, state string, r *run.Runner) error {
+func serveControl(ctx context.Context, state string, r *run.Runner, credits creditStore) error {
 	path := filepath.Join(state, socketName)
 	// The journal's lock is ours, so a socket that is there was left by a run that was killed.
 	if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
@@ -50,6 +53,7 @@ func serveControl(ctx context.Context, state string, r *run.Runner) error {
 		defer cancel()
 		_ = json.NewEncoder(w).Encode(giveBack(wait, r, q.FormValue("device")))
 	})
+	mux.HandleFunc("POST /paid", recordPaid(credits))
 	srv := &http.Server{Handler: mux, ReadHeaderTimeout: 10 * time.Second}
 	go func() {
 		<-ctx.Done()
@@ -84,28 +88,44 @@ func owedOn(s run.Snapshot, device string) []string {
 
 // askDaemon asks a running daemon to restore. It reports false where none listens.
 func askDaemon(ctx context.Context, state, device string) (restored, bool, error) {
-	path := filepath.Join(state, socketName)
-	client := &http.Client{Transport: &http.Transport{
-		DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
-			return (&net.Dialer{}).DialContext(ctx, "unix", path)
-		},
-	}}
-	q, err := http.NewRequestWithContext(ctx, http.MethodPost, "http://spillway/restore?"+url.Values{"device": {device}}.Encode(), nil)
+	var out restored
+	running, err := ask(ctx, state, "/restore?"+url.Values{"device": {device}}.Encode(), nil, &out)
+	return out, running, err
+}
+
+// ask posts to a running daemon and reads its answer into out; both are JSON, and nil where there is none. It reports
+// false where no daemon listens.
+func ask(ctx context.Context, state, path string, body, out any) (running bool, err error) {
+	raw, err := json.Marshal(body)
 	if err != nil {
-		return restored{}, false, err
+		return false, err
 	}
+	q, err := http.NewRequestWithContext(ctx, http.MethodPost, "http://spillway"+path, bytes.NewReader(raw))
+	if err != nil {
+		return false, err
+	}
+	dial := func(ctx context.Context, _, _ string) (net.Conn, error) {
+		return (&net.Dialer{}).DialContext(ctx, "unix", filepath.Join(state, socketName))
+	}
+	client := &http.Client{Transport: &http.Transport{DialContext: dial, DisableKeepAlives: true}}
 	res, err := client.Do(q)
 	if err != nil {
 		var op *net.OpError
-		if errors.As(err, &op) && op.Op == "dial" {
-			return restored{}, false, nil
+		if errors.As(err, &op) && op.Op == "dial" && !errors.Is(err, fs.ErrPermission) {
+			return false, nil
 		}
-		return restored{}, true, fmt.Errorf("ask the running daemon to restore: %w", err)
+		return true, fmt.Errorf("ask the running daemon: %w", err)
 	}
 	defer res.Body.Close()
-	var out restored
-	if err := json.NewDecoder(res.Body).Decode(&out); err != nil {
-		return out, true, fmt.Errorf("read the daemon's answer: %w", err)
+	if res.StatusCode >= 300 {
+		why, _ := io.ReadAll(io.LimitReader(res.Body, 1<<10))
+		return true, fmt.Errorf("ask the running daemon: %s", oneLine(strings.TrimSpace(string(why))))
 	}
-	return out, true, nil
+	if out == nil {
+		return true, nil
+	}
+	if err := json.NewDecoder(res.Body).Decode(out); err != nil {
+		return true, fmt.Errorf("read the daemon's answer: %w", err)
+	}
+	return true, nil
 }

@@ -168,7 +168,7 @@ func (d *daemon) feedURL() string {
 func (d *daemon) run(ctx context.Context, leave bool) error {
 	work, stop := context.WithCancel(context.WithoutCancel(ctx))
 	defer stop()
-	if err := serveControl(work, d.cfg.State, d.runner); err != nil {
+	if err := serveControl(work, d.cfg.State, d.runner, d.journal); err != nil {
 		d.log.Warn("`spillway restore` cannot reach this program: " + err.Error())
 	}
 	if d.srv != nil {

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -271,34 +270,19 @@ func (a *app) credits(ctx context.Context, cfg *config.Config, paid []string) (m
 	if err != nil {
 		return nil, err
 	}
-	raw, ok, err := j.Get(ctx, paidKey)
+	known, err = recordedCredits(ctx, j)
 	_ = j.Close()
-	if err == nil && ok {
-		err = json.Unmarshal(raw, &known)
-	}
 	if err != nil || len(paid) == 0 {
 		return known, err
 	}
+	came := map[string]decimal.Decimal{}
 	for _, s := range paid {
 		id, amount, ok := strings.Cut(s, "=")
 		d, bad := decimal.NewFromString(strings.TrimSpace(amount))
 		if !ok || id == "" || bad != nil {
 			return nil, usagef("--paid %s: write WINDOW=AMOUNT, such as 5gib3dyt2y=3.10", s)
 		}
-		known[id] = d
+		known[id], came[id] = d, d
 	}
-	return known, keepCredits(ctx, cfg.State, known)
-}
-
-func keepCredits(ctx context.Context, state string, known map[string]decimal.Decimal) error {
-	raw, err := json.Marshal(known)
-	if err != nil {
-		return err
-	}
-	j, err := journal.Open(state, journal.Options{})
-	if err != nil {
-		return err
-	}
-	defer j.Close()
-	return j.Put(ctx, paidKey, raw)
+	return known, keepCredits(ctx, cfg.State, came)
 }
