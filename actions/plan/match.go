@@ -149,7 +149,8 @@ func matches(o calendar.Occurrence, feed FeedRules, p *actions.Premises) []*acti
 
 // takes reports whether m matches: the title or the category, on the feed it names. With neither, everything on the feed.
 func takes(m *actions.Match, o calendar.Occurrence, feed string) bool {
-	if m.Feed != "" && m.Feed != feed {
+	// A calendar named for one look, in place of the feeds, has no name and stands for any of them.
+	if m.Feed != "" && feed != "" && m.Feed != feed {
 		return false
 	}
 	if m.Pattern == nil && m.Category == "" {
@@ -171,14 +172,16 @@ func refusal(o calendar.Occurrence, feed FeedRules, q *actions.Procedure, d stat
 	switch {
 	case o.Status == "cancelled":
 		return "cancelled"
+	case actions.IsPlanUID(o.UID):
+		return "it is an entry of a published plan, not an announcement"
 	case length <= 0:
 		return "it has no length"
 	case q.Longest > 0 && length > q.Longest:
 		return "it lasts " + statement.FormatDuration(length) + ", and " + q.Name + " takes " + statement.FormatDuration(q.Longest) + " at the longest"
 	case o.Status == "tentative" && !feed.Tentative:
 		return "tentative, and feed " + feed.Name + " takes none (tentative = true does)"
-	case o.Unanswered:
-		return "an invitation that nobody has accepted"
+	case o.Unanswered && !feed.Tentative:
+		return "an invitation that nobody has accepted, and feed " + feed.Name + " takes none (tentative = true does)"
 	case len(feed.Organizers) > 0 && o.Organizer == "":
 		return "it names no organizer, and feed " + feed.Name + " takes events of its organizers only"
 	case len(feed.Organizers) > 0 && !slices.Contains(feed.Organizers, strings.ToLower(o.Organizer)):
