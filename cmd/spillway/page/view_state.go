@@ -1,0 +1,178 @@
+package page
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"spillway/actions"
+	"spillway/actions/journal"
+)
+
+// stateView answers: is anything held now, and is everything as it should be.
+type stateView struct {
+	Class    string // calm | held | look: also the sign that is drawn
+	Head     string
+	Lines    []string // a sentence each: until when, and by which window
+	Held     []heldRow
+	Hands    []string
+	Troubles []troubleRow
+}
+
+type heldRow struct {
+	What   string // "Barn battery: charge at 5 kW"
+	By     string // the window
+	Since  *moment
+	Until  *moment // nil: it is being put back
+	Normal string  // what it goes back to
+}
+
+type troubleRow struct {
+	Where, What string
+	Since       *moment
+}
+
+func (l *look) stateView() stateView {
+	var v stateView
+	for _, ref := range l.snap.Owed() {
+		v.Held = append(v.Held, l.held(ref))
+	}
+	v.Hands = l.hands()
+	for _, t := range l.snap.Troubles {
+		v.Troubles = append(v.Troubles, troubleRow{clean(t.Where), clean(t.What), l.moment(t.Since)})
+	}
+	held := count(len(v.Held), "setting is held", "settings are held")
+	switch {
+	case l.snap.Plan == nil:
+		v.Class, v.Head = "look", "The plan is being made"
+	case len(v.Troubles) > 0 && len(v.Held) == 0:
+		v.Class, v.Head = "look", "Nothing is held, and "+count(len(v.Troubles), "thing needs a look", "things need a look")
+	case len(v.Troubles) > 0:
+		v.Class, v.Head = "look", held+", and "+count(len(v.Troubles), "thing needs a look", "things need a look")
+	case len(v.Held) > 0:
+		v.Class, v.Head = "held", held+", as planned"
+	default:
+		v.Class, v.Head = "calm", "Nothing is held, and all is as it should be"
+	}
+	v.Lines = l.holders()
+	return v
+}
+
+func (l *look) held(ref actions.Ref) heldRow {
+	st := l.snap.Standing.Points[ref]
+	row := heldRow{
+		What: actions.Heading(ref.Device) + ": " + l.p.opt.Premises.Say(ref, st.Value), By: l.title(st.Window),
+		Since: l.moment(st.Since), Until: l.moment(l.backAt(ref, st)),
+	}
+	if n := l.p.normal(l.snap, ref); n.Known {
+		row.Normal = l.p.opt.Premises.SayValue(ref, n)
+	}
+	return row
+}
+
+// backAt returns when a held point goes back, zero where that is due already.
+func (l *look) backAt(ref actions.Ref, st actions.PointStanding) time.Time {
+	if l.snap.Plan == nil {
+		return time.Time{}
+	}
+	for _, s := range l.snap.Plan.Steps {
+		if s.Point == ref && s.Release {
+			return onlyAhead(s.At, l.now)
+		}
+	}
+	if w := l.snap.Plan.Window(st.Window); w != nil {
+		return onlyAhead(w.End, l.now)
+	}
+	return time.Time{}
+}
+
+func onlyAhead(t, now time.Time) time.Time {
+	if t.After(now) {
+		return t
+	}
+	return time.Time{}
+}
+
+// holders says of each window that holds something until when: for the other people in the house.
+func (l *look) holders() []string {
+	type group struct {
+		n     int
+		until time.Time
+		late  bool // some of it is due back already
+	}
+	by := map[string]*group{}
+	for _, ref := range l.snap.Owed() {
+		st := l.snap.Standing.Points[ref]
+		g := by[st.Window]
+		if g == nil {
+			g = &group{}
+			by[st.Window] = g
+		}
+		at := l.backAt(ref, st)
+		g.n, g.late = g.n+1, g.late || at.IsZero()
+		if at.After(g.until) {
+			g.until = at
+		}
+	}
+	ids := make([]string, 0, len(by))
+	for id := range by {
+		ids = append(ids, id)
+	}
+	slices.SortFunc(ids, func(a, b string) int {
+		return cmp.Or(by[a].until.Compare(by[b].until), cmp.Compare(l.title(a), l.title(b)), cmp.Compare(a, b))
+	})
+	var lines []string
+	for _, id := range ids {
+		g := by[id]
+		line := cmp.Or(l.title(id), "An earlier window") + " holds " + count(g.n, "setting", "settings")
+		switch {
+		case g.until.IsZero():
+			line += ", being put back now"
+		case g.late:
+			line += ": some are being put back now, the last at " + l.until(g.until)
+		default:
+			line += " until " + l.until(g.until)
+		}
+		lines = append(lines, line+".")
+	}
+	return lines
+}
+
+// until writes a time, without the day where it is today.
+func (l *look) until(t time.Time) string {
+	if t.In(l.zone).Format(time.DateOnly) == l.now.In(l.zone).Format(time.DateOnly) {
+		return l.clock(t) + ", " + l.rel(t)
+	}
+	return l.day(t) + " " + l.clock(t) + ", " + l.rel(t)
+}
+
+// hands says what people set while a window held it.
+func (l *look) hands() []string {
+	var list []string
+	for ref, st := range l.snap.Standing.Points {
+		if !st.Hand.Known || st.Owed {
+			continue
+		}
+		list = append(list, actions.Heading(ref.Device)+": "+l.p.opt.Premises.Say(ref, st.Hand)+
+			". Someone set it, or it went back by itself; it stays so.")
+	}
+	slices.Sort(list)
+	return list
+}
+
+type keptWindow = journal.Window
+
+// keptWindows gathers the windows that the journal remembers of the last and the coming days, and their names.
+func (l *look) keptWindows() {
+	kept, err := l.p.opt.Record.Windows(l, l.now.Add(-logKept), l.now.Add(60*24*time.Hour))
+	if err != nil {
+		l.p.log.Warn("the page lacks past windows: " + err.Error())
+	}
+	l.kept = kept
+	for _, w := range kept {
+		l.names[w.ID] = l.windowName(actions.Window{ID: w.ID, Title: w.Title, Procedure: w.Procedure})
+	}
+}
+
+// logKept is how far back windows are looked up to name the lines of the log.
+const logKept = 400 * 24 * time.Hour
