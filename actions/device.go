@@ -2,7 +2,6 @@ package actions
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 	"time"
 )
@@ -103,11 +102,7 @@ type Hygiene struct {
 
 // Point returns the point called name, or nil.
 func (d *Device) Point(name string) *Point {
-	i, ok := slices.BinarySearchFunc(d.Points, name, func(p Point, n string) int { return strings.Compare(p.Ref.Point, n) })
-	if !ok {
-		return nil
-	}
-	return &d.Points[i]
+	return find(d.Points, name, func(p *Point) string { return p.Ref.Point })
 }
 
 // A Point is one readable and/or writable value of a device.

@@ -1,8 +1,7 @@
 package actions
 
 import (
-	"slices"
-	"strings"
+	"sort"
 	"time"
 )
 
@@ -37,9 +36,9 @@ type Link struct {
 	ClientID string // MQTT; "" makes one
 	// StatusTopic is where an MQTT link keeps "online" or, by its last will, "offline", retained; "" for nowhere.
 	StatusTopic string
-	Headers  map[string]string
-	Dir      string   // exec
-	Env      []string // exec, NAME=value
+	Headers     map[string]string
+	Dir         string   // exec
+	Env         []string // exec, NAME=value
 }
 
 // A Secret prints as dots, so that no log shows it.
@@ -90,9 +89,10 @@ func (p *Premises) Point(r Ref) *Point {
 	return nil
 }
 
+// find searches without copying elements, which are large.
 func find[T any](sorted []T, name string, key func(*T) string) *T {
-	i, ok := slices.BinarySearchFunc(sorted, name, func(t T, n string) int { return strings.Compare(key(&t), n) })
-	if !ok {
+	i := sort.Search(len(sorted), func(i int) bool { return key(&sorted[i]) >= name })
+	if i == len(sorted) || key(&sorted[i]) != name {
 		return nil
 	}
 	return &sorted[i]

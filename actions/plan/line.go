@@ -10,13 +10,14 @@ import (
 
 // A line is one point over time.
 type line struct {
-	p      *planner
-	ref    actions.Ref
-	dev    *actions.Device
-	pt     *actions.Point
-	link   int // in planner.links
-	st     actions.PointStanding
-	normal actions.Value // unknown: nobody knows yet
+	p        *planner
+	ref      actions.Ref
+	dev      *actions.Device
+	devIndex int // in premises.Devices
+	pt       *actions.Point
+	link     int // in planner.links
+	st       actions.PointStanding
+	normal   actions.Value // unknown: nobody knows yet
 
 	holds   []*hold
 	spans   []span

@@ -2,7 +2,7 @@ package plan
 
 import (
 	"slices"
-	"strings"
+	"sort"
 	"time"
 
 	"spillway/actions"
@@ -125,18 +125,23 @@ func (p *planner) line(ref actions.Ref) *line {
 	if pt == nil {
 		return nil
 	}
-	l := &line{p: p, ref: ref, dev: dev, pt: pt, st: p.Standing.Points[ref], link: p.linkIndex(dev.Link)}
+	l := &line{p: p, ref: ref, dev: dev, devIndex: p.deviceIndex(ref.Device), pt: pt, st: p.Standing.Points[ref], link: p.linkIndex(dev.Link)}
 	l.normal = l.normalValue()
 	p.lines[ref] = l
 	return l
 }
 
 func (p *planner) linkIndex(name string) int {
-	i, ok := slices.BinarySearchFunc(p.links, name, func(l actions.Link, n string) int { return strings.Compare(l.Name, n) })
-	if !ok {
+	i := sort.Search(len(p.links), func(i int) bool { return p.links[i].Name >= name })
+	if i == len(p.links) || p.links[i].Name != name {
 		return -1
 	}
 	return i
+}
+
+func (p *planner) deviceIndex(name string) int {
+	list := p.premises.Devices
+	return sort.Search(len(list), func(i int) bool { return list[i].Name >= name })
 }
 
 func (p *planner) sortLines() {

@@ -43,7 +43,7 @@ func (p *planner) profile() *profile {
 		for j < len(ls) && ls[j].dev == ls[i].dev {
 			j++
 		}
-		f.device(ls[i].dev, ls[i:j])
+		f.device(ls[i].dev, ls[i].devIndex, ls[i:j])
 		i = j
 	}
 	slices.SortStableFunc(f.pieces, comparePieces)
@@ -82,7 +82,7 @@ func (f *profile) cut() {
 }
 
 // device adds the pieces of one device, whose lines these are.
-func (f *profile) device(d *actions.Device, lines []*line) {
+func (f *profile) device(d *actions.Device, index int, lines []*line) {
 	var all []draw
 	for _, l := range lines {
 		all = l.draws(all)
@@ -90,7 +90,6 @@ func (f *profile) device(d *actions.Device, lines []*line) {
 	if len(all) == 0 {
 		return
 	}
-	index, _ := slices.BinarySearchFunc(f.p.premises.Devices, d.Name, func(d actions.Device, n string) int { return strings.Compare(d.Name, n) })
 	store := f.p.store(d)
 	for _, x := range flatten(all, d.PowerW) {
 		for _, y := range store.take(x) {
@@ -149,8 +148,7 @@ func (f *profile) window(w *window) {
 	}
 	for _, h := range w.holds { // those it holds are listed even where they take nothing
 		if _, draws := f.p.premises.DrawW(h.line.dev, h.line.pt, actions.Value{}); draws {
-			d, _ := slices.BinarySearchFunc(f.p.premises.Devices, h.line.dev.Name, func(d actions.Device, n string) int { return strings.Compare(d.Name, n) })
-			wh[d] += 0
+			wh[h.line.devIndex] += 0
 		}
 	}
 	for d, x := range wh {
