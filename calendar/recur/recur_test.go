@@ -210,3 +210,37 @@ func naive(r Rule, start, d civil.Day) bool {
 	}
 	return in(r.Months, m) && in(r.MonthDays, dom, dom-n-1) && in(r.YearDays, yd, yd-yearLength(y)-1) && (len(r.Days) == 0 || slices.ContainsFunc(r.Days, nth))
 }
+
+func FuzzExpand(f *testing.F) {
+	f.Add("FREQ=MONTHLY;BYDAY=MO,-1TU;BYMONTHDAY=1,2,3;BYSETPOS=-1", int64(1_700_000_000), int64(86400*400))
+	f.Add("freq=secondly;byhour=3;interval=7;count=99", int64(-62_000_000_000), int64(1_700_000_000))
+	f.Add("FREQ=YEARLY;BYWEEKNO=53,-1;UNTIL=20300101T000000Z", int64(1_600_000_000), int64(0))
+	f.Fuzz(func(t *testing.T, text string, start, after int64) {
+		r, err := Parse(text)
+		if err != nil {
+			return
+		}
+		start %= 253_000_000_000
+		if start < int64(civil.FirstDay)*civil.SecondsPerDay {
+			start = -start
+		}
+		from := start + after%80_000_000_000
+		to := from + 86400*30
+		b := Budget{Left: 200_000}
+		last, n := civil.Wall(-1<<62), 0
+		err = r.Expand(Instance{civil.Wall(start), start}, false, flat{}, from, to, &b, func(in Instance) bool {
+			n++
+			if in.At < from || in.At >= to || in.At < start || in.Wall <= last || int64(in.Wall) != in.At {
+				t.Fatalf("%s from %d: %v after %d is not in [%d, %d)", text, start, in, last, from, to)
+			}
+			last = in.Wall
+			return n < 5000
+		})
+		if err != nil && b.Left >= 0 {
+			t.Fatalf("%v with %d left", err, b.Left)
+		}
+		if r.Count > 0 && int64(n) > r.Count {
+			t.Fatalf("%s yields %d", text, n)
+		}
+	})
+}
