@@ -32,14 +32,33 @@ type source struct {
 	readAt time.Time
 	last   run.Polled
 	asked  bool
+
+	fresh *calendar.Result // what accept read, until it is taken up
 }
 
 func newSource(c config.Feed, cfg *config.Config, store feed.Store, now func() time.Time) (*source, error) {
-	f, err := feed.New(feedSpec(c, cfg.Horizon), feed.Options{Store: store, UserAgent: userAgent, Now: now})
+	s := &source{cfg: c, premises: &cfg.Premises, horizon: cfg.Horizon, now: now}
+	f, err := feed.New(feedSpec(c, cfg.Horizon), feed.Options{Store: store, UserAgent: userAgent, Now: now, Accept: s.accept})
 	if err != nil {
 		return nil, err
 	}
-	return &source{cfg: c, feed: f, premises: &cfg.Premises, horizon: cfg.Horizon, now: now}, nil
+	s.feed = f
+	return s, nil
+}
+
+// accept refuses a body that cannot be read as a whole before it becomes the last good copy, and keeps what was read.
+func (s *source) accept(body []byte) error {
+	now := s.now()
+	res, err := calendar.Read(body, s.options(now))
+	if err != nil {
+		return err
+	}
+	s.fresh = &res
+	return nil
+}
+
+func (s *source) options(now time.Time) calendar.Options {
+	return occurrenceRange(s.premises.Zone, now, now.Add(s.horizon), true)
 }
 
 const userAgent = "Spillway"
@@ -92,7 +111,7 @@ func (s *source) read(r feed.Result) run.Polled {
 	if r.Hash == s.hash && now.Sub(s.readAt) < reread && !now.Before(s.readAt) {
 		return s.last
 	}
-	res, err := calendar.Read(r.Body, occurrenceRange(s.premises.Zone, now, now.Add(s.horizon), true))
+	res, err := s.expand(r, now)
 	if err != nil {
 		return run.Polled{Feed: s.cfg.Name, Trouble: err.Error()}
 	}
@@ -112,6 +131,17 @@ func (s *source) read(r feed.Result) run.Polled {
 	}
 	s.hash, s.readAt, s.last = r.Hash, now, p
 	return p
+}
+
+// expand reads the copy in force, once: what accept has read already serves.
+func (s *source) expand(r feed.Result, now time.Time) (calendar.Result, error) {
+	if fresh := s.fresh; fresh != nil {
+		s.fresh = nil
+		if r.Err == nil && !r.Unchanged {
+			return *fresh, nil
+		}
+	}
+	return calendar.Read(r.Body, s.options(now))
 }
 
 // occurrenceRange reads from a local midnight, so that a cap per day counts whole days.
