@@ -18,6 +18,7 @@ type Step struct {
 	Wait    time.Duration `json:"wait,omitempty"`    // after it is confirmed, before the next on its link
 	Hold    string        `json:"hold,omitempty"`    // id of the hold that asked for it or ended
 	Due     time.Time     `json:"due,omitzero"`      // when it should have gone, were it not for other commands or a late start
+	Start   time.Time     `json:"start,omitzero"`    // of its window when it was planned: a window that has moved since begins anew
 }
 
 // A Slice is what one device draws on one phase from From to To. Device "" is the rest of the premises; discharge is

@@ -67,7 +67,7 @@ func (l *line) why(c *change, h *hold) {
 			over = o
 		}
 	}
-	_, begun := l.p.begun[h.id]
+	_, begun := l.p.hasBegun(h)
 	asked := l.p.holdOf(l.st.Step)
 	switch {
 	case over != nil:

@@ -18,7 +18,7 @@ func (p *planner) guardedOff(h *hold) string {
 	if pt == nil {
 		return "there is no point " + g.Point.String()
 	}
-	begun := !p.now.Before(p.beginning(h))
+	begun := !p.now.Before(p.start(h))
 	r := p.Readings[g.Point]
 	v := r.Value
 	if !begun {
@@ -39,14 +39,14 @@ func (p *planner) guardedOff(h *hold) string {
 
 // decided reports whether the guard was read after the hold began, so that its last known value counts.
 func (p *planner) decided(h *hold, r actions.Reading) bool {
-	_, sent := p.begun[h.id]
-	return sent || !r.At.Before(p.beginning(h))
+	_, sent := p.hasBegun(h)
+	return sent || !r.At.Before(p.start(h))
 }
 
-// beginning returns when the hold's guard is decided.
-func (p *planner) beginning(h *hold) time.Time {
-	if at, ok := p.begun[h.id]; ok {
-		return earlier(h.from, at)
+// start returns when the hold's guard is decided.
+func (p *planner) start(h *hold) time.Time {
+	if due, ok := p.hasBegun(h); ok {
+		return earlier(h.from, due)
 	}
 	return h.from
 }

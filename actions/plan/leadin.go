@@ -52,7 +52,7 @@ func (p *planner) place(w *window, taken [][]booking, sure bool) {
 			continue
 		}
 		at := end.Add(-p.slot(h))
-		if _, sent := p.begun[h.id]; !sent && taken != nil && at.After(p.now) {
+		if _, sent := p.hasBegun(h); !sent && taken != nil && at.After(p.now) {
 			at = p.book(&taken[link], at, p.gap(h))
 		}
 		p.begin(h, at)
@@ -69,7 +69,7 @@ func (h *hold) idle() bool {
 
 // begin sets a lead-in hold's start. One that was sent keeps the time it was sent for.
 func (p *planner) begin(h *hold, at time.Time) {
-	if due, ok := p.begun[h.id]; ok {
+	if due, ok := p.hasBegun(h); ok {
 		at = due
 	}
 	h.from = at
@@ -107,7 +107,7 @@ func (p *planner) movable(c *change) bool {
 	if c.hold == nil || c.ending || c.hold.phase != actions.PhaseLeadIn || c.hold.st.HasFrom {
 		return false
 	}
-	_, sent := p.begun[c.hold.id]
+	_, sent := p.hasBegun(c.hold)
 	return !sent
 }
 
@@ -120,7 +120,7 @@ func (p *planner) noteCommands() {
 	}
 	for _, w := range p.windows {
 		for _, h := range w.leadIn {
-			if _, sent := p.begun[h.id]; sent {
+			if _, sent := p.hasBegun(h); sent {
 				h.command = true
 			}
 		}

@@ -68,12 +68,27 @@ type planner struct {
 	order   []*line // lines by ref
 	changes []*change
 
-	failed map[string]bool      // holds with a step that failed or was skipped
-	begun  map[string]time.Time // holds that were begun, and when that was due
-	free   []time.Time          // scratch, by link
+	failed map[string]bool // holds with a step that failed or was skipped
+	begun  map[string]onset
+	free   []time.Time // scratch, by link
 
 	scratch []time.Time
 	queues  [2][]*change
+}
+
+// An onset is the first command of a hold: when it was due, and the start its window had then.
+type onset struct {
+	due, start time.Time
+}
+
+// hasBegun reports whether a command of the hold was sent, or is on its way, for its window as it is now, and when that
+// was due.
+func (p *planner) hasBegun(h *hold) (due time.Time, begun bool) {
+	b, ok := p.begun[h.id]
+	if !ok || !b.start.IsZero() && !b.start.Equal(h.win.Start) {
+		return time.Time{}, false
+	}
+	return b.due, true
 }
 
 // readSteps reads from the standing which holds have begun, and which were given up.
@@ -81,7 +96,7 @@ func (p *planner) readSteps() {
 	if len(p.Standing.Steps) == 0 {
 		return
 	}
-	p.failed, p.begun = map[string]bool{}, map[string]time.Time{}
+	p.failed, p.begun = map[string]bool{}, map[string]onset{}
 	for _, st := range p.Standing.Steps {
 		id := st.Step.Hold
 		if st.State == actions.Failed || st.State == actions.Skipped {
@@ -97,8 +112,8 @@ func (p *planner) readSteps() {
 		if due.IsZero() {
 			due = st.Step.At
 		}
-		if at, ok := p.begun[id]; !ok || due.Before(at) {
-			p.begun[id] = due
+		if b, ok := p.begun[id]; !ok || st.Step.Start.After(b.start) || st.Step.Start.Equal(b.start) && due.Before(b.due) {
+			p.begun[id] = onset{due, st.Step.Start}
 		}
 	}
 }

@@ -16,7 +16,7 @@ func (c *change) step() actions.Step {
 		Value: c.value, From: c.from, Release: c.release, Hold: c.holdID, Due: c.due, Why: c.reason(),
 	}
 	if c.window != nil {
-		s.Window = c.window.ID
+		s.Window, s.Start = c.window.ID, c.window.Start
 	}
 	if c.hold != nil {
 		s.Hold = c.hold.id

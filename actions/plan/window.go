@@ -236,7 +236,7 @@ func (w *window) steps(c *change) {
 // finish returns the window with what the plan says of it.
 func (w *window) finish(p *planner) actions.PlannedWindow {
 	for _, h := range w.holds {
-		if due, ok := p.begun[h.id]; ok && h.phase == actions.PhaseLeadIn && (w.first.IsZero() || due.Before(w.first)) {
+		if due, ok := p.hasBegun(h); ok && h.phase == actions.PhaseLeadIn && (w.first.IsZero() || due.Before(w.first)) {
 			w.first = due
 		}
 	}
