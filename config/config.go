@@ -52,6 +52,7 @@ type Publish struct {
 	// PasswordHash is an argon2id hash in PHC form.
 	PasswordHash string
 	Token        actions.Secret
+	Names        []string // further host names that the page is reached under
 	TLSCert      string
 	TLSKey       string
 	Detail       string // phases | steps

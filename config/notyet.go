@@ -5,12 +5,6 @@ func notYet() map[string]string {
 	return map[string]string{
 		"tell":                           "not yet: nobody is told; take the table out",
 		"publish.caldav":                 "not yet: use listen or file",
-		"publish.user":                   "not yet: keep listen on 127.0.0.1",
-		"publish.password_hash_file":     "not yet: keep listen on 127.0.0.1",
-		"publish.token_file":             "not yet: keep listen on 127.0.0.1",
-		"publish.token":                  "not yet: keep listen on 127.0.0.1",
-		"publish.tls_cert":               "not yet: keep listen on 127.0.0.1",
-		"publish.tls_key":                "not yet: keep listen on 127.0.0.1",
 		"devices.*.hygiene":              "not yet: keep the tank's own hygiene programme on, and take the key out",
 		"devices.*.points.*.write.lasts": "not yet: take the key out",
 		"procedures.*.expect":            "not yet: write \"off\" or take the key out",

@@ -2,6 +2,7 @@ package config
 
 import (
 	"net"
+	"strings"
 
 	"spillway/actions"
 )
@@ -27,9 +28,14 @@ func (l *loader) publish(top section) Publish {
 		}
 	}
 	if s.given("password_hash_file") {
-		p.PasswordHash = string(s.file("password_hash_file", 4096))
+		p.PasswordHash = strings.TrimSpace(string(s.file("password_hash_file", 4096)))
+	}
+	if s.given("user") && !s.given("password_hash_file") {
+		s.note("user", "locks nothing by itself: write password_hash_file too")
 	}
 	p.TLSCert, p.TLSKey = s.keyPair("tls_cert", "tls_key")
+	p.Names, _ = s.list("names")
+	s.exposed(p)
 	return p
 }
 
@@ -39,15 +45,30 @@ func (s section) listen(name string) string {
 	if v == "" {
 		return ""
 	}
-	host, number, err := net.SplitHostPort(v)
+	_, number, err := net.SplitHostPort(v)
 	if _, ok := port(number); err != nil || !ok {
 		s.fail(name, "is no address to listen on: write for instance 127.0.0.1:8377, port 0 picking a free one")
 		return ""
 	}
-	if !loopback(host) {
-		s.note(name, "is open to the network: whoever reaches it can try the plan's address")
-	}
 	return v
+}
+
+// exposed refuses an address that others can reach without locks: they could move the devices, or read the password on
+// its way.
+func (s section) exposed(p Publish) {
+	if host, _, err := net.SplitHostPort(p.Listen); err != nil || loopback(host) {
+		return
+	}
+	var missing []string
+	if !s.given("password_hash_file") && !s.given("token_file") && !s.given("token") {
+		missing = append(missing, "user and password_hash_file, or token_file")
+	}
+	if !s.given("tls_cert") {
+		missing = append(missing, "tls_cert and tls_key")
+	}
+	if len(missing) > 0 {
+		s.fail("listen", "is open to others, who could move these devices: write %s, or listen on 127.0.0.1", strings.Join(missing, "; and "))
+	}
 }
 
 // tell reads who is told of faults.

@@ -293,6 +293,7 @@ func publishKeys() []key {
 		{path: "publish.token", secret: true, doc: "the bearer token itself, from the environment only"},
 		{path: "publish.tls_cert", example: `"secrets/cert.pem"`, doc: "own certificate, for https"},
 		{path: "publish.tls_key", example: `"secrets/key.pem"`, doc: "its key"},
+		{path: "publish.names", form: list, example: `["spillway.house.example"]`, doc: "further host names that the page is reached under, such as a proxy's"},
 		{path: "publish.detail", def: `"phases"`, doc: "an entry per phase | per step: phases | steps"},
 	}
 }

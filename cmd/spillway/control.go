@@ -33,8 +33,8 @@ type restored struct {
 }
 
 // serveControl answers on the state's socket until ctx ends.
-func serveControl(ctx context.Context, state string, r *run.Runner, credits creditStore) error {
-	path := filepath.Join(state, socketName)
+func serveControl(ctx context.Context, d *daemon) error {
+	path := filepath.Join(d.cfg.State, socketName)
 	// The journal's lock is ours, so a socket that is there was left by a run that was killed.
 	if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return fmt.Errorf("remove the old control socket: %w", err)
@@ -51,9 +51,10 @@ func serveControl(ctx context.Context, state string, r *run.Runner, credits cred
 	mux.HandleFunc("POST /restore", func(w http.ResponseWriter, q *http.Request) {
 		wait, cancel := context.WithTimeout(q.Context(), restoreWait)
 		defer cancel()
-		_ = json.NewEncoder(w).Encode(giveBack(wait, r, q.FormValue("device")))
+		_ = json.NewEncoder(w).Encode(giveBack(wait, d.runner, q.FormValue("device")))
 	})
-	mux.HandleFunc("POST /paid", recordPaid(credits))
+	mux.HandleFunc("POST /paid", recordPaid(d.journal))
+	mux.HandleFunc("POST /secret", d.serveNewSecret)
 	srv := &http.Server{Handler: mux, ReadHeaderTimeout: 10 * time.Second}
 	go func() {
 		<-ctx.Done()

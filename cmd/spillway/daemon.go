@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"spillway/actions"
@@ -17,6 +18,7 @@ import (
 	"spillway/actions/publish"
 	"spillway/actions/run"
 	"spillway/calendar/feed"
+	"spillway/cmd/spillway/page"
 	"spillway/config"
 )
 
@@ -31,16 +33,18 @@ const (
 
 // A daemon is the whole program wired together: feeds, planner, runner, journal, links and what it publishes.
 type daemon struct {
-	cfg     *config.Config
-	clock   run.Clock
-	log     *slog.Logger
-	journal *journal.Journal
-	links   map[string]link.Link
-	runner  *run.Runner
-	plan    *publish.Feed
-	secret  string
-	ln      net.Listener // nil: nothing is served
-	srv     *http.Server
+	cfg       *config.Config
+	clock     run.Clock
+	log       *slog.Logger
+	journal   *journal.Journal
+	links     map[string]link.Link
+	runner    *run.Runner
+	plan      *publish.Feed
+	secret    atomic.Pointer[string] // of the plan feed's path
+	feedsSeen []*watched
+	settled   *settler     // nil: nothing is served
+	ln        net.Listener // likewise
+	srv       *http.Server
 }
 
 // daemonOptions are what differs from one start to another.
@@ -78,12 +82,11 @@ func newDaemon(ctx context.Context, cfg *config.Config, o daemonOptions) (_ *dae
 	if d.plan, err = publish.Open(ctx, d.journal, cfg.Premises.Zone); err != nil {
 		return nil, err
 	}
-	if d.secret, err = d.journal.Secret(ctx, feedSecret); err != nil {
+	secret, err := d.journal.Secret(ctx, feedSecret)
+	if err != nil {
 		return nil, err
 	}
-	if err := d.listen(); err != nil {
-		return nil, err
-	}
+	d.secret.Store(&secret)
 	d.runner = run.NewRunner(run.Config{
 		Settings: run.Settings{Premises: &cfg.Premises, Journal: d.journal, Horizon: cfg.Horizon, Readiness: cfg.Ready, Watch: o.watch},
 		Clock:    o.clock,
@@ -97,6 +100,9 @@ func newDaemon(ctx context.Context, cfg *config.Config, o daemonOptions) (_ *dae
 			}
 		},
 	})
+	if err := d.listen(o.watch); err != nil {
+		return nil, err
+	}
 	return d, nil
 }
 
@@ -123,56 +129,49 @@ func (d *daemon) feeds() ([]run.Feed, error) {
 		if err != nil {
 			return nil, usageError{fmt.Errorf("feeds.%s: %w", c.Name, err)}
 		}
-		list = append(list, s)
+		w := &watched{source: s}
+		list, d.feedsSeen = append(list, w), append(d.feedsSeen, w)
 	}
 	return list, nil
 }
 
 // listen takes the address at once, so that a port in use is said before anything is held.
-func (d *daemon) listen() error {
+func (d *daemon) listen(watch bool) error {
 	if d.cfg.Publish.Listen == "" {
 		return nil
+	}
+	handler, secure, err := d.handler(watch)
+	if err != nil {
+		return usageError{err}
 	}
 	ln, err := net.Listen("tcp", d.cfg.Publish.Listen)
 	if err != nil {
 		return usageError{fmt.Errorf("publish.listen: %w: choose another port, or 0 for a free one", err)}
 	}
-	d.ln = ln
-	d.srv = &http.Server{
-		Handler:           d.handler(),
-		ReadHeaderTimeout: 10 * time.Second,
-		ReadTimeout:       30 * time.Second,
-		WriteTimeout:      30 * time.Second,
-		IdleTimeout:       2 * time.Minute,
-		MaxHeaderBytes:    16 << 10,
-		ErrorLog:          slog.NewLogLogger(d.log.Handler(), slog.LevelDebug),
-	}
+	d.ln = page.Limit(ln)
+	d.srv = page.NewServer(handler, d.log)
+	d.srv.TLSConfig = secure
 	return nil
 }
 
-func (d *daemon) handler() http.Handler {
-	mux := http.NewServeMux()
-	mux.Handle(publish.Prefix, publish.Handler(func() string { return d.secret }, d.cfg.Publish.Detail, d.plan.Rendering))
-	return mux
-}
-
-// feedURL is where the plan can be subscribed to; "" where it is not served.
-func (d *daemon) feedURL() string {
-	if d.ln == nil {
-		return ""
+// serve answers until the daemon is closed.
+func (d *daemon) serve() {
+	if d.srv.TLSConfig != nil {
+		_ = d.srv.ServeTLS(d.ln, "", "") // it ends with ErrServerClosed
+		return
 	}
-	return "http://" + d.ln.Addr().String() + publish.Prefix + d.secret + ".ics"
+	_ = d.srv.Serve(d.ln)
 }
 
 // run works until ctx ends; leave, where set, then gives everything back before the links are closed.
 func (d *daemon) run(ctx context.Context, leave bool) error {
 	work, stop := context.WithCancel(context.WithoutCancel(ctx))
 	defer stop()
-	if err := serveControl(work, d.cfg.State, d.runner, d.journal); err != nil {
+	if err := serveControl(work, d); err != nil {
 		d.log.Warn("`spillway restore` cannot reach this program: " + err.Error())
 	}
 	if d.srv != nil {
-		go func() { _ = d.srv.Serve(d.ln) }()
+		go d.serve()
 	}
 	done := make(chan error, 1)
 	go func() { done <- d.runner.Run(work) }()
@@ -270,6 +269,9 @@ func (d *daemon) close() {
 	}
 	if d.ln != nil {
 		_ = d.ln.Close()
+	}
+	if d.settled != nil {
+		d.settled.close()
 	}
 	closeLinks(d.links)
 	if d.journal != nil {

@@ -101,7 +101,7 @@ func (a *app) demoRun(ctx context.Context, f demoFlags, clock run.Fast, h *house
 	}
 	defer d.close()
 	tell.journal = d.journal
-	tell.opening(f, d.feedURL(), clock.Now())
+	tell.opening(f, d.feedURL(), d.pageURL(), clock.Now())
 	work, stop := context.WithCancel(ctx)
 	defer stop()
 	done := make(chan error, 1)
@@ -111,7 +111,7 @@ func (a *app) demoRun(ctx context.Context, f demoFlags, clock run.Fast, h *house
 		err = tell.closing(ctx, clock.Now(), cfg)
 	}
 	if f.stay && ctx.Err() == nil {
-		fmt.Fprintf(a.Out, "\nThe plan feed stays at %s until you interrupt (Ctrl-C).\n", d.feedURL())
+		fmt.Fprintf(a.Out, "\nThe page stays at %s and the plan feed at %s until you interrupt (Ctrl-C).\n", d.pageURL(), d.feedURL())
 		<-ctx.Done()
 	}
 	stop()

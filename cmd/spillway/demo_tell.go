@@ -73,7 +73,7 @@ func (n *narrator) say(at time.Time, format string, args ...any) {
 	fmt.Fprintf(n.out, "%s  %s\n", at.In(n.zone).Format("15:04:05"), fmt.Sprintf(format, args...))
 }
 
-func (n *narrator) opening(f demoFlags, feed string, now time.Time) {
+func (n *narrator) opening(f demoFlags, feed, page string, now time.Time) {
 	fmt.Fprintf(n.out, `Quillmere, an invented smallholding: a barn battery, a house battery, a hot-water cylinder on a heat pump, a van on a
 charger and an ice bank, behind one 60 A service fuse. Its calendar holds a night rate, 00:30 to 04:30 every night, and
 for once a surplus hour inside it, 03:00 to 04:00. The gateways lose a command that follows another within 15 s, the
@@ -81,8 +81,10 @@ cylinder's boost ends by itself, and one more command will be lost on the way.
 
 It is %s there, and the clock runs %g times faster. The plan feed, for any calendar program:
   %s
+and the page, for a browser:
+  %s
 
-`, now.In(n.zone).Format("Mon 2 Jan 2006 15:04"), f.speed, feed)
+`, now.In(n.zone).Format("Mon 2 Jan 2006 15:04"), f.speed, feed, page)
 }
 
 // changed tells what is new in a state.

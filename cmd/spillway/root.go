@@ -89,7 +89,7 @@ Exit status: 0 fine, 1 something failed, 2 usage or configuration.`,
 		return usagef("%w: see '%s --help'", err, c.CommandPath())
 	})
 	root.AddCommand(a.demoCommand(), a.runCommand(), a.checkCommand(), a.windowsCommand(), a.planCommand(), a.logCommand(),
-		a.restoreCommand(), a.settleCommand(), a.addCommand(), a.initCommand())
+		a.restoreCommand(), a.settleCommand(), a.addCommand(), a.initCommand(), a.secretCommand())
 	usageArgs(root)
 	return root
 }

@@ -43,7 +43,7 @@ func (a *app) runDaemon(ctx context.Context, watch, leave bool) error {
 	}
 	defer d.close()
 	if at := d.feedURL(); at != "" {
-		fmt.Fprintf(a.Out, "plan feed: %s\n", at)
+		fmt.Fprintf(a.Out, "plan feed: %s\npage:      %s\n", at, d.pageURL())
 	}
 	if watch {
 		fmt.Fprintln(a.Out, "watching: nothing is sent")
