@@ -60,6 +60,43 @@ func BenchmarkRead(b *testing.B) {
 	}
 }
 
+// BenchmarkReadCollection reads a CalDAV collection: every event is a VCALENDAR of its own, with its VTIMEZONE.
+func BenchmarkReadCollection(b *testing.B) {
+	feed := string(generatedFeed(10_000))
+	head, rest, _ := strings.Cut(feed, "BEGIN:VEVENT\r\n")
+	var all strings.Builder
+	for e := range strings.SplitSeq(strings.TrimSuffix(rest, "END:VCALENDAR\r\n"), "BEGIN:VEVENT\r\n") {
+		all.WriteString(head + "BEGIN:VEVENT\r\n" + e + "END:VCALENDAR\r\n")
+	}
+	body, o := []byte(all.String()), benchOptions()
+	b.SetBytes(int64(len(body)))
+	b.ReportAllocs()
+	for b.Loop() {
+		if res, err := Read(body, o); err != nil || len(res.Occurrences) < 7000 {
+			b.Fatal(err, len(res.Occurrences))
+		}
+	}
+}
+
+func BenchmarkEncode(b *testing.B) {
+	for _, n := range []int{1, 100, 10_000} {
+		p := Publication{ProdID: "-//Spillway//EN", Name: "Plan"}
+		for i := range n {
+			e := sampleEntry()
+			e.UID = fmt.Sprint(i)
+			p.Entries = append(p.Entries, e)
+		}
+		b.Run(fmt.Sprint(n), func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				if _, err := Encode(p); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}
+
 // TestReadMemory bounds what a large feed leaves and takes at once. It also writes the feed for the C benchmark when asked.
 func TestReadMemory(t *testing.T) {
 	body := generatedFeed(100_000)

@@ -141,6 +141,10 @@ func TestTimes(t *testing.T) {
 		{"EXDATE floating is in DTSTART's zone", vcalendar(vevent("DTSTART;"+london+"20260510T090000", "RRULE:FREQ=DAILY;COUNT=3", "EXDATE:20260511T090000,20260512T090000")), "Asia/Tokyo", "2026-05-09", "2026-05-20", []string{"0510T0800/0510T0800"}},
 		{"EXDATE as a DATE", vcalendar(vevent("DTSTART;"+york+"20260510T220000", "RRULE:FREQ=DAILY;COUNT=3", "EXDATE;VALUE=DATE:20260511")), "UTC", "2026-05-09", "2026-05-20", []string{"0511T0200/0511T0200", "0513T0200/0513T0200"}},
 		{"EXDATE as a time for all-day events", vcalendar(vevent("DTSTART;VALUE=DATE:20260510", "RRULE:FREQ=DAILY;COUNT=2", "EXDATE:20260511T000000")), "Asia/Tokyo", "2026-05-08", "2026-05-20", []string{"0509T1500/0510T1500"}},
+		{"EXDATE in UTC for all-day events", vcalendar(vevent("DTSTART;VALUE=DATE:20260510", "RRULE:FREQ=DAILY;COUNT=3", "EXDATE:20260510T150000Z")), "Asia/Tokyo", "2026-05-08", "2026-05-20", []string{"0509T1500/0510T1500", "0511T1500/0512T1500"}},
+		{"an EXDATE that cannot be read", week("RRULE:FREQ=DAILY;COUNT=2", "EXDATE:20261310T090000Z,20260511T090000Z"), "UTC", "2026-05-09", "2026-05-20", []string{"0510T0900/0510T0900"}},
+		{"a DTEND that cannot be read", week("DTEND:tomorrow"), "UTC", "2026-05-09", "2026-05-20", []string{"0510T0900/0510T0900"}},
+		{"DTEND and DURATION", week("DTEND:20260510T100000Z", "DURATION:PT5H"), "UTC", "2026-05-09", "2026-05-20", []string{"0510T0900/0510T1000"}},
 		{"EXDATE of the only start", week("EXDATE:20260510T090000Z"), "UTC", "2026-05-09", "2026-05-20", nil},
 		{"RDATE", week("DURATION:PT1H", "RDATE:20260512T100000Z,20260510T090000Z"), "UTC", "2026-05-09", "2026-05-20", []string{"0510T0900/0510T1000", "0512T1000/0512T1100"}},
 		{"RDATE with RRULE", week("RRULE:FREQ=WEEKLY;COUNT=2", "RDATE:20260512T100000Z"), "UTC", "2026-05-09", "2026-05-20", []string{"0510T0900/0510T0900", "0512T1000/0512T1000", "0517T0900/0517T0900"}},
@@ -329,7 +333,7 @@ func TestProblemsName(t *testing.T) {
 	body := vcalendar(vevent("UID:x", "DTSTART:20260510T090000Z", "no colon"), vevent("UID:y", "DTSTART:20261310T090000Z"), vevent("UID:z", "DTSTART:20260510T090000Z", "RRULE:FREQ=DAILY;COUNT=0"))
 	_, res := read(t, body, "UTC", "2026-05-09", "2026-05-20", false)
 	want := []Problem{
-		{"x, line 6", "the line is passed over: there is no colon"},
+		{"x, line 6", "passed over: there is no colon"},
 		{"y, line 8", `the event is left out: line 10, DTSTART: "20261310T090000Z" is no date of the calendar`},
 		{"z, line 15", `the rule "FREQ=DAILY;COUNT=0" is left out: COUNT: "0" is no number from 1 up`},
 	}
