@@ -58,7 +58,7 @@ type Publish struct {
 	Detail       string // phases | steps
 }
 
-// Meter says how meter files are laid out.
+// Meter says how meter files are laid out, and what reads the meter.
 type Meter struct {
 	Files   []string
 	Zone    *time.Location
@@ -71,6 +71,11 @@ type Meter struct {
 	Separator string        // of columns; "" finds it
 	Dates     string        // ymd | dmy | mdy; "" finds it
 	Register  bool          // readings of a register
+	Net       bool          // values may be below zero
+
+	// Point reads the premises' meter, a register in Wh or kWh or the import in W or kW, which `run` records in intervals of
+	// Interval (30m where that is 0); nil: nothing is recorded.
+	Point *actions.Ref
 }
 
 // Tell is someone to be told of faults.

@@ -140,6 +140,7 @@ func deviceChapters() []chapter {
 		device("van", "yard", "vehicle", map[string]string{"capacity": `"52 kWh"`, "power": `"7.4 kW"`, "level": ""}),
 		device("ice_bank", "shed", "load", map[string]string{"power": `"2.2 kW"`}),
 		device("house_battery", "inverter", "battery", map[string]string{"level": ""}),
+		point("house_battery.points.import", "", "read = { input = 40, type = \"int32\" }\nunit = \"W\"", none),
 	}
 }
 

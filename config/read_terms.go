@@ -2,8 +2,6 @@ package config
 
 import (
 	"slices"
-	"strconv"
-	"strings"
 	"time"
 
 	"github.com/pelletier/go-toml/v2"
@@ -149,54 +147,4 @@ func (s section) rate(name string) (amount, currency string) {
 		s.fail(name, "%v", err)
 	}
 	return r.Amount, r.Currency
-}
-
-// meter reads how meter files are laid out.
-func (l *loader) meter(top section) Meter {
-	s, _ := top.sub("meter")
-	m := Meter{
-		Zone:    s.plainZone("zone"),
-		Stamp:   s.choice("stamp", "start", "end"),
-		Unit:    s.choice("unit", "kWh", "Wh", "MWh", "W", "kW"),
-		Columns: map[string]string{},
-
-		Interval:  s.duration("interval", time.Second),
-		Decimal:   s.choice("decimal", ".", ","),
-		Separator: s.choice("separator", ",", ";", "\t", "|"),
-		Dates:     s.choice("dates", "ymd", "dmy", "mdy"),
-		Register:  s.truth("register"),
-	}
-	m.Files, _ = s.list("files")
-	for i, f := range m.Files {
-		m.Files[i] = l.path(f)
-	}
-	columns, _ := s.sub("column")
-	for _, name := range columns.names() {
-		if n := columns.node(name); n.shape != scalar {
-			columns.fail(name, "is the name or the number of a column")
-		} else {
-			m.Columns[name] = columns.column(name, n)
-		}
-	}
-	if s.node("column") != nil && len(columns.vals) == 0 {
-		s.fail("column", "is a table: write { time = \"start\", energy = \"value\" }")
-	}
-	return m
-}
-
-// column reads the name of a column, or its number, the first being 1.
-func (s section) column(name string, n *node) string {
-	if v, ok := n.string(); ok {
-		return strings.TrimSpace(v)
-	}
-	return strconv.Itoa(s.count(name, 1, 1000))
-}
-
-func (s section) plainZone(name string) *time.Location {
-	zone, err := time.LoadLocation(s.text(name))
-	if err != nil || s.text(name) == "Local" {
-		s.fail(name, "is no time zone: write an IANA name such as Europe/London, or UTC")
-		return time.UTC
-	}
-	return zone
 }

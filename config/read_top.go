@@ -31,7 +31,7 @@ func (l *loader) config(top section) *Config {
 	l.otherLoads(supply, &c.Premises)
 	c.Premises.Procedures = l.procedures(top, &c.Premises)
 	c.Publish = l.publish(top)
-	c.Meter = l.meter(top)
+	c.Meter = l.meter(top, &c.Premises)
 	c.Tell = l.tell(top, &c.Premises)
 	l.later(top)
 	c.Notices = l.notices

@@ -279,6 +279,8 @@ func meterKeys() []key {
 		{path: "meter.separator", example: `";"`, doc: "of columns; found where not given"},
 		{path: "meter.dates", example: `"dmy"`, doc: "order of all-number dates: ymd | dmy | mdy; found where not given"},
 		{path: "meter.register", form: truth, def: "false", doc: "the values are readings of a register, of which each is taken from the next"},
+		{path: "meter.net", form: truth, def: "false", doc: "values may be below zero: the meter nets what is sent back"},
+		{path: "meter.point", example: `"house_battery.import"`, doc: "the point that reads the meter (Wh, kWh: a register; W, kW: the import), recorded by run"},
 	}
 }
 
