@@ -3,6 +3,7 @@ package link
 import (
 	"context"
 	"errors"
+	"time"
 
 	"spillway/actions"
 )
@@ -66,3 +67,11 @@ func ClassOf(err error) Class {
 // An Opener opens one link. points are those of the devices on it, so that a driver can subscribe beforehand. It returns
 // at once and connects in the background; an error means the link can never work as configured.
 type Opener func(spec actions.Link, points []*actions.Point) (Link, error)
+
+// A Lender is a link that can give a value an end of its own, so that the box falls back to its normal by itself should
+// nobody take the value back. Links that cannot simply lack the method.
+type Lender interface {
+	// Lend is Write for a value that is to end at until. That is no promise of the box: the value is taken back by a
+	// Write all the same.
+	Lend(ctx context.Context, p *actions.Point, v actions.Value, until time.Time) error
+}

@@ -27,7 +27,7 @@ func TestServer(t *testing.T) {
 		writable(names(spoint("ChaGriSet", 124), map[string]any{"grid": "GRID", "pv": "PV"})): actions.Named("grid"),
 	}
 	tells := map[*actions.Point]actions.Value{
-		point("input", actions.Register{Table: "input", Number: 41, Bit: -1}):                 actions.Number(42),
+		point("input", actions.Register{Table: "input", Bit: -1, Number: 41}):                 actions.Number(42),
 		names(point("discrete", actions.Register{Table: "discrete", Number: 5, Bit: -1}), on): actions.Named("on"),
 		spoint("ChaState", 124): actions.Number(87.5),
 	}
