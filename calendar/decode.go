@@ -239,7 +239,7 @@ func (d *decoder) finish() error {
 	allDay := e.allDay()
 	switch {
 	case e.ends && e.end.at < e.start.at:
-		return errAfterEnd
+		return d.backwards()
 	case e.ends:
 		e.lasting = civil.Duration{}
 	case !d.hasDur && allDay:
@@ -253,6 +253,24 @@ func (d *decoder) finish() error {
 		}
 		e.lasting = civil.Duration{Days: e.lasting.Days + int64(e.lasting.Exact/day)}
 	}
+	return d.close()
+}
+
+// backwards takes an event that ends before it starts. Which of the two is wrong is not known: a single event is shown with
+// the two swapped, so that people see which it is, and refused; a series is left out.
+func (d *decoder) backwards() error {
+	e := d.event
+	if e.recurs() || e.moves {
+		return errAfterEnd
+	}
+	e.start, e.end, e.lasting = e.end, e.start, civil.Duration{}
+	e.refused = errAfterEnd.Error()
+	return d.close()
+}
+
+// close ends the decoding of an event that can be used.
+func (d *decoder) close() error {
+	e := d.event
 	if e.refused != "" {
 		d.problem(e.line, e.uid, "the event is refused: "+e.refused)
 	}

@@ -25,8 +25,8 @@ type Occurrence struct {
 	Rule         string    // what produced it, for people: "single", the RRULE text, "RDATE", "moved by RECURRENCE-ID ..."
 	Notes        []string  // what people should know, such as a clock change inside it
 	// Refused says why the event must make no window, "" where it may. It is listed so that people see which event it is.
-	// Either its time zone is unknown, and Start and End are what they would be in the zone of floating times; or it came in
-	// a message of its own and a newer revision stands in another.
+	// Its time zone is unknown, and Start and End are what they would be in the zone of floating times; or it ends before it
+	// starts, and the two are swapped; or it came in a message of its own, and a newer revision stands in another.
 	Refused string
 }
 

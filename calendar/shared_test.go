@@ -16,8 +16,6 @@ const sharedDir = "../../shared/ical"
 
 // differing says why we differ from both answers of a case on which the references disagree.
 var differing = map[string]string{
-	"rie-end_before_start_event":            "an event that ends before it starts is left out and reported: which end is wrong is not known, and a swap could switch a device at a time nobody meant",
-	"rie-issue_132_swapped_start_and_end":   "likewise",
 	"pyical-issue_313_globally_unique_tzid": "/mozilla.org/20070129_1/America/New_York means America/New_York, by the suffix; no reference reads that one",
 }
 

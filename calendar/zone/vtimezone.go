@@ -1,6 +1,7 @@
 package zone
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"math"
@@ -116,6 +117,7 @@ func isObservance(comp []byte) bool {
 }
 
 func (o *observance) set(p *scan.Prop) (err error) {
+	p.Value = bytes.TrimSpace(p.Value)
 	switch {
 	case p.Is("DTSTART"):
 		var v civil.Value
