@@ -14,6 +14,8 @@ const (
 	EntryIntent EntryKind = "intent"
 	// EntrySent is written after the send: Step.ID, Note.
 	EntrySent EntryKind = "sent"
+	// EntryUnsent is written in place of EntrySent where nothing left this machine: the intent is taken back. Step.ID.
+	EntryUnsent EntryKind = "unsent"
 	// EntrySettled ends a step: Step (whole, for one that was never intended), State, ReadBack, Note.
 	EntrySettled EntryKind = "settled"
 	// EntryNormal records a captured normal: Point, Value.
@@ -22,9 +24,11 @@ const (
 	EntryHand EntryKind = "hand"
 	// EntryDoubt records that the device lost what it was told, in a reset: it is to be sent once more. Point, Note.
 	EntryDoubt EntryKind = "doubt"
-	// EntryHandOver records that no hold is left on a point a hand was on: Point.
+	// EntryLate records that a point that was given back shows its stray value after all, and so is owed again: Point, Note.
+	EntryLate EntryKind = "late"
+	// EntryHandOver forgets a point that nothing is owed on and no hold is left on: Point.
 	EntryHandOver EntryKind = "hand-over"
-	// EntryStandDown records that a window is not to be taken up (again): Window, Until.
+	// EntryStandDown records that a window is not to be taken up (again): Window, Until. A zero Until forgets it.
 	EntryStandDown EntryKind = "stand-down"
 	// EntryWindowOver forgets the settled steps of a window, which stay in the log: Window.
 	EntryWindowOver EntryKind = "window-over"
@@ -80,6 +84,13 @@ func (s *Standing) Apply(e Entry) {
 		}
 		s.Steps[e.Step.ID] = st
 		s.Links[st.Step.Link] = LinkStanding{LastSend: later(s.Links[st.Step.Link].LastSend, e.At)}
+		p := s.Points[st.Step.Point]
+		if p.Step == e.Step.ID {
+			p.Sent, p.Touched = e.At, true
+			s.Points[st.Step.Point] = p
+		}
+	case EntryUnsent:
+		s.unsent(e)
 	case EntrySettled:
 		s.settle(e)
 	case EntryNormal:
@@ -90,14 +101,26 @@ func (s *Standing) Apply(e Entry) {
 		p := s.Points[e.Point]
 		p.Hand, p.Normal, p.HandHold = e.Value, e.Value, e.Holds
 		p.Owed, p.Certain, p.Value = false, true, e.Value
+		p.Stray, p.StrayUntil = Value{}, time.Time{}
 		s.Points[e.Point] = p
 	case EntryDoubt:
 		p := s.Points[e.Point]
 		p.Certain, p.Resent = false, true
+		p.Stray, p.StrayUntil = Value{}, time.Time{}
+		s.Points[e.Point] = p
+	case EntryLate:
+		p := s.Points[e.Point]
+		p.Normal, p.Value = p.Value, p.Stray
+		p.Owed, p.Certain, p.Touched = true, true, true
+		p.Stray, p.StrayUntil = Value{}, time.Time{}
 		s.Points[e.Point] = p
 	case EntryHandOver:
 		delete(s.Points, e.Point)
 	case EntryStandDown:
+		if e.Until.IsZero() {
+			delete(s.Down, e.Window)
+			return
+		}
 		s.Down[e.Window] = e.Until
 	case EntryWindowOver:
 		for id, st := range s.Steps {
@@ -114,18 +137,58 @@ func (s *Standing) intent(e Entry) {
 	s.Steps[e.Step.ID] = st
 
 	p := s.Points[e.Step.Point]
+	if p.Value != e.Step.Value {
+		p.leave(e)
+	}
 	if !p.Owed {
-		p.Since = e.At
+		p.Since, p.Touched = e.At, false
 	}
 	if p.Step != e.Step.ID {
 		p.Resent = false
 	}
 	p.Owed, p.Certain, p.Value = true, false, e.Step.Value
-	p.Step, p.Window, p.Link = e.Step.ID, e.Step.Window, e.Step.Link
-	if e.Step.Release && e.Step.Window == "" {
-		p.Window = s.Points[e.Step.Point].Window
+	p.Step, p.Link = e.Step.ID, e.Step.Link
+	if !e.Step.Release || e.Step.Window != "" {
+		p.Window = e.Step.Window
 	}
 	s.Points[e.Step.Point] = p
+}
+
+const (
+	// StrayShort is how long after a confirmed command the same one may still arrive, late or twice.
+	StrayShort = time.Minute
+	// StrayLong is how long a command that was never confirmed may turn out to have been done: longer than boxes are down.
+	StrayLong = 12 * time.Hour
+)
+
+// leave notes, before e asks for another value, that what was asked last may still arrive.
+func (p *PointStanding) leave(e Entry) {
+	switch last := p.Sent; {
+	case !p.Value.Known || last.IsZero():
+	case !p.Certain && !p.Resent:
+		p.Stray, p.StrayUntil = p.Value, e.At.Add(StrayLong)
+	case e.At.Sub(last) < StrayShort:
+		p.Stray, p.StrayUntil = p.Value, e.At.Add(StrayShort)
+	}
+	if p.Stray == e.Step.Value {
+		p.Stray, p.StrayUntil = Value{}, time.Time{}
+	}
+	p.Sent = time.Time{}
+}
+
+func (s *Standing) unsent(e Entry) {
+	st, ok := s.Steps[e.Step.ID]
+	if !ok {
+		return
+	}
+	if st.Tries--; st.Tries > 0 {
+		st.State = Sent
+	}
+	s.Steps[e.Step.ID] = st
+	if p := s.Points[st.Step.Point]; p.Step == e.Step.ID && !p.Touched {
+		p.Owed = false
+		s.Points[st.Step.Point] = p
+	}
 }
 
 func (s *Standing) settle(e Entry) {
@@ -143,13 +206,7 @@ func (s *Standing) settle(e Entry) {
 	}
 	p, ok := s.Points[st.Step.Point]
 	if st.Step.Release {
-		// Given back. A captured normal is forgotten: the next hold captures it anew.
-		if p.Hand.Known {
-			p.Owed, p.Certain, p.Value = false, true, st.Step.Value
-			s.Points[st.Step.Point] = p
-			return
-		}
-		delete(s.Points, st.Step.Point)
+		s.released(p, st.Step, e.At)
 		return
 	}
 	if !ok || !intended {
@@ -159,6 +216,20 @@ func (s *Standing) settle(e Entry) {
 	p.Certain, p.Value = true, st.Step.Value
 	p.Step, p.Window = st.Step.ID, st.Step.Window
 	s.Points[st.Step.Point] = p
+}
+
+// released is a point given back. A captured normal is forgotten: the next hold captures it anew.
+func (s *Standing) released(p PointStanding, step Step, at time.Time) {
+	switch {
+	case p.Hand.Known:
+		p.Owed, p.Certain, p.Value = false, true, step.Value
+		s.Points[step.Point] = p
+	case p.Stray.Known && at.Before(p.StrayUntil):
+		s.Points[step.Point] = PointStanding{Value: step.Value, Step: step.ID, Window: p.Window, Link: p.Link, Since: p.Since,
+			Stray: p.Stray, StrayUntil: p.StrayUntil}
+	default:
+		delete(s.Points, step.Point)
+	}
 }
 
 func later(a, b time.Time) time.Time {

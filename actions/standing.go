@@ -23,17 +23,24 @@ type Standing struct {
 
 // PointStanding is what is true of one point that we have written, or are about to.
 type PointStanding struct {
-	Normal   Value     `json:"normal"`           // captured before the first hold, configured, or left by a hand
-	Owed     bool      `json:"owed"`             // a command may have reached the device and the normal is not back yet
-	Value    Value     `json:"value"`            // what was last asked of the device
-	Certain  bool      `json:"certain"`          // Value was read back, or assumed where nothing can be read
-	Resent   bool      `json:"resent,omitempty"` // Step was sent once more after a reset of the device
-	Step     string    `json:"step,omitempty"`   // the step that asked it
-	Window   string    `json:"window,omitempty"` // and its window
-	Since    time.Time `json:"since"`            // when it was asked first
-	Hand     Value     `json:"hand"`             // what a person set while we held it; unknown: nobody did
-	HandHold []string  `json:"hand_hold,omitempty"`
-	Link     string    `json:"link,omitempty"` // the address is kept by link until nothing is owed
+	Normal   Value     `json:"normal"`              // captured before the first hold, configured, or left by a hand
+	Owed     bool      `json:"owed"`                // a command may have reached the device and the normal is not back yet
+	Value    Value     `json:"value"`               // what was last asked of the device
+	Certain  bool      `json:"certain"`             // Value was read back, or assumed where nothing can be read
+	Resent   bool      `json:"resent,omitempty"`    // Step was sent once more after a reset of the device
+	Step     string    `json:"step,omitempty"`      // the step that asked it
+	Window   string    `json:"window,omitempty"`    // and its window
+	Since    time.Time `json:"since"`               // when it was asked first
+	Hand     Value     `json:"hand"`                // what a person set while we held it; unknown: nobody did
+	HandHold []string  `json:"hand_hold,omitempty"` // windows, or holds, that are off the point for it
+	Link     string    `json:"link,omitempty"`      // the address is kept by link until nothing is owed
+
+	Sent    time.Time `json:"sent,omitzero"`     // end of the last send of Value; zero: it has not left yet
+	Touched bool      `json:"touched,omitempty"` // since the point was last at its normal a command may have reached the device
+	// Stray is a value whose command may still arrive, or has without showing, until StrayUntil: a command that was not
+	// confirmed before another followed it.
+	Stray      Value     `json:"stray,omitzero"`
+	StrayUntil time.Time `json:"stray_until,omitzero"`
 }
 
 // LinkStanding is what is true of one link.

@@ -120,14 +120,18 @@ func (l *logChanges) add(e actions.Entry, after actions.Standing) {
 	}
 	id := e.Step.ID
 	switch e.Kind {
-	case actions.EntryIntent, actions.EntrySent, actions.EntrySettled:
+	case actions.EntryIntent, actions.EntrySent, actions.EntryUnsent, actions.EntrySettled:
+		line, known := after.Steps[id]
+		if !known {
+			return // the taking back of an intent that nobody knows
+		}
 		i, ok := l.open[id]
 		if !ok {
 			i = len(l.list)
 			l.open[id] = i
 			l.list = append(l.list, logChange{id: id, first: e.At})
 		}
-		l.list[i].line, l.list[i].last = after.Steps[id], e.At
+		l.list[i].line, l.list[i].last = line, e.At
 	case actions.EntryWindowOver:
 		for id := range l.open {
 			if _, ok := after.Steps[id]; !ok {

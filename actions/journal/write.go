@@ -92,7 +92,7 @@ func (j *Journal) record(entries []actions.Entry) error {
 func Clean(entries []actions.Entry) []actions.Entry {
 	out := make([]actions.Entry, len(entries))
 	for i, e := range entries {
-		e.At, e.Until, e.Step.At = cleanTime(e.At), cleanTime(e.Until), cleanTime(e.Step.At)
+		e.At, e.Until, e.Step.At, e.Step.Due = cleanTime(e.At), cleanTime(e.Until), cleanTime(e.Step.At), cleanTime(e.Step.Due)
 		for _, v := range []*actions.Value{&e.ReadBack, &e.Value, &e.Step.Value, &e.Step.From} {
 			if math.IsNaN(v.Number) || math.IsInf(v.Number, 0) {
 				*v = actions.Value{}

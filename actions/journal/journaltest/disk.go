@@ -149,7 +149,7 @@ func (d *Disk) keep(entries []actions.Entry) {
 			d.newest = e.At
 		}
 		switch e.Kind {
-		case actions.EntryIntent, actions.EntrySent, actions.EntrySettled:
+		case actions.EntryIntent, actions.EntrySent, actions.EntryUnsent, actions.EntrySettled:
 			d.log(e)
 		case actions.EntryWindowOver:
 			for i, l := range d.lines {
@@ -162,7 +162,10 @@ func (d *Disk) keep(entries []actions.Entry) {
 }
 
 func (d *Disk) log(e actions.Entry) {
-	st := d.standing.Steps[e.Step.ID]
+	st, known := d.standing.Steps[e.Step.ID]
+	if !known {
+		return
+	}
 	for i := len(d.lines) - 1; i >= 0; i-- {
 		if l := &d.lines[i]; l.live && l.Step.ID == e.Step.ID {
 			l.StepStanding = st

@@ -91,13 +91,13 @@ func TestWriteAfterFailedSyncWritesOverIt(t *testing.T) {
 		return journaltest.None
 	}}
 	j, _ := d.Open()
-	_ = j.Write(t.Context(), actions.Entry{Kind: actions.EntryStandDown, At: at, Window: "first"}) // fails, as asked
-	if err := j.Write(t.Context(), actions.Entry{Kind: actions.EntryStandDown, At: at, Window: "second"}); err != nil {
+	_ = j.Write(t.Context(), actions.Entry{Kind: actions.EntryStandDown, At: at, Window: "first", Until: at}) // fails, as asked
+	if err := j.Write(t.Context(), actions.Entry{Kind: actions.EntryStandDown, At: at, Window: "second", Until: at}); err != nil {
 		t.Fatal(err)
 	}
 	d.Cut(true)
 	j, _ = d.Open()
-	if down := j.Standing().Down; len(down) != 1 || down["second"] != (time.Time{}) {
+	if down := j.Standing().Down; len(down) != 1 || down["second"] != at {
 		t.Errorf("kept %v, want second alone", down)
 	}
 }

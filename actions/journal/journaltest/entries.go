@@ -33,7 +33,8 @@ func entry(t *rapid.T) actions.Entry {
 	return actions.Entry{
 		Kind: rapid.SampledFrom([]actions.EntryKind{
 			actions.EntryIntent, actions.EntryIntent, actions.EntrySent, actions.EntrySettled, actions.EntrySettled, actions.EntryNormal,
-			actions.EntryHand, actions.EntryHandOver, actions.EntryStandDown, actions.EntryWindowOver,
+			actions.EntryHand, actions.EntryHandOver, actions.EntryStandDown, actions.EntryWindowOver, actions.EntryUnsent,
+			actions.EntryDoubt, actions.EntryLate,
 		}).Draw(t, "kind"),
 		At: at.Draw(t, "at"),
 		Step: actions.Step{
