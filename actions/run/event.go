@@ -12,6 +12,7 @@ type Event any
 // ReadDone is the answer to a [Read].
 type ReadDone struct {
 	Ref     actions.Ref
+	ID      uint64 // the Read's
 	Value   actions.Value
 	Err     error
 	Session uint64 // the link's, when it answered
@@ -24,7 +25,7 @@ type WriteDone struct {
 	Step string
 	Try  int
 	Err  error
-	At   time.Time
+	Tick // when the send ended
 }
 
 // Polled is one poll of a feed, matched to windows.
@@ -52,8 +53,9 @@ type StandDown struct {
 // An Effect is something the machine wants done: one of the types below.
 type Effect any
 
-// Read asks for a point's value; a [ReadDone] must follow.
+// Read asks for a point's value; a [ReadDone] with its ID must follow.
 type Read struct {
+	ID      uint64
 	Link    string
 	Point   *actions.Point
 	Timeout time.Duration
@@ -64,7 +66,7 @@ type Read struct {
 type Write struct {
 	Link    string
 	Step    string
-	Try     int
+	Try     int // of the step, counted over all starts
 	Point   *actions.Point
 	Value   actions.Value
 	Timeout time.Duration
@@ -78,4 +80,14 @@ type Told struct {
 	Level string // info | note | warn
 	What  string
 	Where string // step, link or feed
+}
+
+// Sampled is what the points of the devices in windows read as, to be kept.
+type Sampled struct{ Samples []Sample }
+
+// A Sample is what a point read as at an instant.
+type Sample struct {
+	At    time.Time
+	Ref   actions.Ref
+	Value actions.Value
 }

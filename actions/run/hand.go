@@ -11,151 +11,178 @@ import (
 // A suspicion is a first read of a held point that shows another value than we set.
 type suspicion struct {
 	value   actions.Value
-	at      time.Time
+	up      time.Duration
 	session uint64
 }
 
-// readDone takes a reading in, and hands it to the job that waits for it or to the watch for hands.
-func (m *Machine) readDone(now time.Time, e ReadDone) {
-	m.watch.answered(e.Ref, now)
+// readDone takes a reading in, and hands it to the job that asked for it or to the watch for hands.
+func (m *Machine) readDone(e ReadDone) {
+	m.watch.answered(e.Ref, m.now.Up)
 	old := m.readings[e.Ref]
-	if e.Err != nil || !e.Value.Known {
-		m.readings[e.Ref] = actions.Reading{Value: old.Value, At: old.At, Failed: true}
-	} else {
-		m.readings[e.Ref] = actions.Reading{Value: e.Value, At: e.At}
+	fresh := actions.Reading{Value: old.Value, At: old.At, Failed: true}
+	if e.Err == nil && e.Value.Known {
+		fresh = actions.Reading{Value: e.Value, At: e.At}
 	}
-	if fresh := m.readings[e.Ref]; m.watch.decides(e.Ref) && (fresh.Value != old.Value || fresh.Failed != old.Failed) {
-		m.dirty = true
+	m.readings[e.Ref] = fresh
+	m.reach(e, fresh.Failed)
+	if fresh.Value != old.Value || fresh.Failed != old.Failed {
+		switch {
+		case m.watch.guards[e.Ref]:
+			m.dirty = true
+		case m.watch.sums[e.Ref]:
+			m.planSoon()
+		}
 	}
-	if l := m.jobOf(e.Ref); l != nil && l.job.asked {
-		m.answered(l, now, e)
+	if l := m.asker(e); l != nil {
+		m.answered(l, e)
 		return
 	}
 	if e.Err == nil && e.Value.Known {
-		m.suspect(now, e)
+		m.suspect(e)
 		m.sessions[e.Ref] = e.Session
 	}
 }
 
-func (m *Machine) jobOf(ref actions.Ref) *lane {
+// asker returns the lane whose job asked for the reading.
+func (m *Machine) asker(e ReadDone) *lane {
 	for _, l := range m.lanes {
-		if l.job != nil && l.job.step.Point == ref {
+		if l.job != nil && l.job.asked != 0 && l.job.asked == e.ID {
 			return l
 		}
 	}
 	return nil
 }
 
+// busy reports whether a step is under way on the point.
+func (m *Machine) busy(ref actions.Ref) bool {
+	return slices.ContainsFunc(m.lanes, func(l *lane) bool { return l.job != nil && l.job.step.Point == ref })
+}
+
 // answered continues the job that asked.
-func (m *Machine) answered(l *lane, now time.Time, e ReadDone) {
+func (m *Machine) answered(l *lane, e ReadDone) {
 	j := l.job
-	j.asked = false
+	j.asked = 0
 	switch j.stage {
 	case reading:
-		m.preread(l, now, e.Value, e.Err)
+		m.preread(l, e)
 	case confirming:
 		if e.Err == nil && e.Value.Near(j.value, j.point.Tolerance) {
 			m.sessions[e.Ref] = e.Session
-			m.settle(l, now, actions.Confirmed, e.Value, "")
+			m.settle(l, actions.Confirmed, e.Value, "")
 		}
 	}
 }
 
-// suspect compares a reading of a held point with what we set. Another value on two reads at least `confirm` apart, in
-// one unbroken conversation, is a person's hand: it stays. With a reconnect between it may be the box's own reset: the
-// value is sent once more, and only then is it a hand.
-func (m *Machine) suspect(now time.Time, e ReadDone) {
-	st, held := m.standing.Points[e.Ref]
+// suspect compares a reading of a point with what we set. Another value on two reads at least `confirm` apart, in one
+// unbroken conversation, is a person's hand: it stays. With a reconnect between it may be the box's own reset: the value
+// is sent once more, and only then is it a hand. A late command of our own is neither.
+func (m *Machine) suspect(e ReadDone) {
+	st, known := m.standing.Points[e.Ref]
 	p := m.set.Premises.Point(e.Ref)
-	if !held || p == nil || !st.Certain || st.Hand.Known || !st.Value.Known || m.releasing(e.Ref) {
+	if !known || p == nil || m.busy(e.Ref) || m.strayed(e, st, p) || !st.Certain || !st.Value.Known {
 		return
 	}
-	if e.Value.Near(st.Value, p.Tolerance) {
+	left := st.Hand.Known && !st.Owed // what a hand left: whatever follows is a hand's as well
+	switch {
+	case e.Value.Near(st.Value, p.Tolerance):
 		delete(m.hands, e.Ref)
 		return
-	}
-	if m.endsByItself(p) && e.Value.Near(m.normalOf(p, st), p.Tolerance) {
-		m.hand(now, e, "it went back to its normal by itself", st)
+	case !left && m.endsByItself(p) && e.Value.Near(m.normalOf(p, st), p.Tolerance):
+		m.endedByItself(e, st)
 		return
-	}
-	if e.Session != m.sessions[e.Ref] && !st.Resent {
-		m.fact(actions.Entry{Kind: actions.EntryDoubt, At: now, Point: e.Ref, Note: "the box was reset"})
-		m.told("warn", e.Ref.String(), fmt.Sprintf("reads %s after a reconnect, not %s: it is sent once more", e.Value, st.Value))
-		delete(m.hands, e.Ref)
-		m.dirty = true
+	case !left && e.Session != m.sessions[e.Ref] && !st.Resent:
+		m.doubt(e, "reads "+e.Value.String()+" after a reconnect")
 		return
 	}
 	first, seen := m.hands[e.Ref]
 	if !seen || first.session != e.Session || !first.value.Near(e.Value, p.Tolerance) {
-		m.hands[e.Ref] = suspicion{value: e.Value, at: e.At, session: e.Session}
+		m.hands[e.Ref] = suspicion{value: e.Value, up: m.now.Up, session: e.Session}
 		return
 	}
-	if e.At.Sub(first.at) >= m.confirmOf(p) {
-		m.hand(now, e, "a person set it", st)
+	if m.now.Up-first.up >= m.confirmOf(p) && !m.broken.forgetsHand {
+		m.hand(e, st)
 	}
 }
 
-// hand records that the point keeps what it has: the holds of the windows on it now are off it, and what a hand left is
-// the point's normal until no hold is left.
-func (m *Machine) hand(now time.Time, e ReadDone, why string, st actions.PointStanding) {
-	m.fact(actions.Entry{Kind: actions.EntryHand, At: now, Point: e.Ref, Value: e.Value, Holds: m.holdersOf(e.Ref, now, st.Window), Note: why})
-	m.told("note", e.Ref.String(), fmt.Sprintf("reads %s, not %s: %s, and it stays", e.Value, st.Value, why))
+// doubt has what we set sent once more.
+func (m *Machine) doubt(e ReadDone, why string) {
+	m.fact(actions.Entry{Kind: actions.EntryDoubt, At: m.now.Wall, Point: e.Ref, Note: why})
+	m.told("warn", e.Ref.String(), fmt.Sprintf("%s, not %s: it is sent once more", why, m.standing.Points[e.Ref].Value))
 	delete(m.hands, e.Ref)
 	m.dirty = true
 }
 
-// holdersOf returns the windows that may hold the point now.
-func (m *Machine) holdersOf(ref actions.Ref, now time.Time, holder string) []string {
-	ids := []string{}
-	if holder != "" {
-		ids = append(ids, holder)
+// strayed reports whether the point shows a value of ours that was given up and has arrived after all. It is put right,
+// once.
+func (m *Machine) strayed(e ReadDone, st actions.PointStanding, p *actions.Point) bool {
+	if !st.Stray.Known || !m.now.Wall.Before(st.StrayUntil) || !e.Value.Near(st.Stray, p.Tolerance) || e.Value.Near(st.Value, p.Tolerance) {
+		return false
+	}
+	if st.Owed {
+		m.doubt(e, "reads "+e.Value.String()+", which an earlier command asked for")
+		return true
+	}
+	m.fact(actions.Entry{Kind: actions.EntryLate, At: m.now.Wall, Point: e.Ref, Note: "a command came late"})
+	m.told("warn", e.Ref.String(), fmt.Sprintf("reads %s again, which an earlier command asked for: it is given back once more", e.Value))
+	m.dirty = true
+	return true
+}
+
+// hand records that the point keeps what it has: the holds of the windows on it now are off it, and what a hand left is
+// the point's normal until no hold is left.
+func (m *Machine) hand(e ReadDone, st actions.PointStanding) {
+	holds := m.holdersOf(e.Ref, st)
+	m.fact(actions.Entry{Kind: actions.EntryHand, At: m.now.Wall, Point: e.Ref, Value: e.Value, Holds: holds, Note: "a person set it"})
+	m.told("note", e.Ref.String(), fmt.Sprintf("reads %s, not %s: a person set it, and it stays", e.Value, st.Value))
+	delete(m.hands, e.Ref)
+	m.dirty = true
+}
+
+// endedByItself records that a value ran its time at the device: its hold is off the point, and nothing is owed.
+func (m *Machine) endedByItself(e ReadDone, st actions.PointStanding) {
+	holds := slices.Clone(st.HandHold)
+	if s, ok := m.standing.Steps[st.Step]; ok && s.Step.Hold != "" && !slices.Contains(holds, s.Step.Hold) {
+		holds = append(holds, s.Step.Hold)
+	}
+	m.fact(actions.Entry{Kind: actions.EntryHand, At: m.now.Wall, Point: e.Ref, Value: e.Value, Holds: holds, Note: "it ended by itself"})
+	m.told("info", e.Ref.String(), fmt.Sprintf("went from %s back to %s by itself", st.Value, e.Value))
+	delete(m.hands, e.Ref)
+	m.dirty = true
+}
+
+// holdersOf returns the windows that may hold the point now, and what a hand has taken it from already.
+func (m *Machine) holdersOf(ref actions.Ref, st actions.PointStanding) []string {
+	ids := slices.Clone(st.HandHold)
+	add := func(id string) {
+		if id != "" && !slices.Contains(ids, id) {
+			ids = append(ids, id)
+		}
+	}
+	if st.Owed || !st.Hand.Known {
+		add(st.Window)
 	}
 	for i := range m.plan.Windows {
-		w := &m.plan.Windows[i]
-		if w.ID != holder && !now.Before(w.LeadIn) && now.Before(w.End) && m.names(w.Procedure, ref) {
-			ids = append(ids, w.ID)
+		if w := &m.plan.Windows[i]; m.holdsNow(w, ref) {
+			add(w.ID)
 		}
 	}
 	return ids
 }
 
-// names reports whether a procedure has a statement on the point.
-func (m *Machine) names(procedure string, ref actions.Ref) bool {
-	p := m.set.Premises.Procedure(procedure)
-	if p == nil {
-		return false
-	}
-	on := func(s actions.Statement) bool { return s.Point == ref }
-	return slices.ContainsFunc(p.LeadIn, on) || slices.ContainsFunc(p.During, on)
-}
-
-// idleHands returns the points a hand was on whose windows are all over.
-func (m *Machine) idleHands(open map[string]bool) []actions.Ref {
-	var refs []actions.Ref
-	for ref, st := range m.standing.Points {
-		if st.Hand.Known && !st.Owed && !slices.ContainsFunc(st.HandHold, func(id string) bool { return open[id] }) {
-			refs = append(refs, ref)
-		}
-	}
-	slices.SortFunc(refs, actions.Ref.Compare)
-	return refs
-}
-
+// endsByItself reports whether the point's values other than its normal last only for a while.
 func (m *Machine) endsByItself(p *actions.Point) bool {
 	d := m.set.Premises.Device(p.Ref.Device)
 	return p.Lasts > 0 || d != nil && d.Kind == actions.Tank && p.Value("on") != nil && p.Value("off") != nil
 }
 
 func (m *Machine) normalOf(p *actions.Point, st actions.PointStanding) actions.Value {
-	if p.Normal.Known {
+	switch {
+	case st.Hand.Known:
+		return st.Hand
+	case p.Normal.Known:
 		return p.Normal
 	}
 	return st.Normal
-}
-
-func (m *Machine) releasing(ref actions.Ref) bool {
-	l := m.jobOf(ref)
-	return l != nil
 }
 
 func (m *Machine) confirmOf(p *actions.Point) time.Duration {

@@ -6,16 +6,19 @@ import (
 	"time"
 
 	"spillway/actions"
-	"spillway/actions/plan"
 )
 
 const (
 	// wakeAtLeast bounds every sleep: clocks step and machines are suspended.
 	wakeAtLeast = time.Minute
+	// behindLook is how soon a clock that is behind is looked at again.
+	behindLook = 15 * time.Second
 	// journalRetry is how soon a journal that could not be written is tried again.
 	journalRetry = time.Second
-	// keepSteps is how long the settled steps of a window stay in the standing after its end.
-	keepSteps = time.Hour
+	// hearWithin is how long after the start nothing is sent while a feed has not been heard of yet.
+	hearWithin = 30 * time.Second
+	// mostRounds bounds the rounds of one call; each settles a step at least, or makes the plan again.
+	mostRounds = 10_000
 )
 
 // Settings are what a machine works by.
@@ -26,6 +29,7 @@ type Settings struct {
 	Readiness time.Duration // points are read this long before a window
 	Watch     bool          // plan and publish, send nothing
 	Only      string        // send to this device alone; "" for all
+	Feeds     []string      // nothing is sent before each of them has been heard of once, be it that it failed
 }
 
 // A Machine decides what to do: it is told what happened and what time it is, and answers with what it wants done. It
@@ -38,6 +42,8 @@ type Settings struct {
 // read-back decide.
 type Machine struct {
 	set      Settings
+	now      Tick             // of this call
+	started  Tick             // of the first call
 	standing actions.Standing // always what the journal has
 	readings actions.Readings
 	sessions map[actions.Ref]uint64
@@ -47,17 +53,21 @@ type Machine struct {
 	watch    watchlist
 	hands    map[actions.Ref]suspicion
 	troubles troubles
+	samples  sampler
+	broken   breakage
 
-	facts     []actions.Entry // what happened, to be journaled; kept until it is
+	facts     []actions.Entry // what happened, to be journaled; kept, in order, until it is
 	intents   []*job          // what is to be sent once journaled
 	effects   []Effect
-	done      map[string]bool      // steps settled since the plan was made
-	notBefore map[string]time.Time // steps that wait after a failed attempt
+	done      map[string]bool          // steps settled since the plan was made
+	notBefore map[string]time.Duration // steps that wait after a failed attempt: until this Up
 	backoff   map[string]time.Duration
-	dirty     bool // the plan must be made again
-	replanAt  time.Time
+	reads     uint64 // ids given to reads
+	dirty     bool   // the plan must be made again
+	soonAt    time.Duration
+	replanAt  time.Time // by the wall clock: when something in the plan must be decided
+	begun     bool
 	recovered bool
-	journalAt time.Time // when to try a journal that failed again; zero: it works
 	changed   bool
 }
 
@@ -68,11 +78,11 @@ func NewMachine(set Settings) *Machine {
 		standing:  set.Journal.Standing(),
 		readings:  actions.Readings{},
 		sessions:  map[actions.Ref]uint64{},
-		taken:     newTaking(),
+		taken:     newTaking(set.Premises),
 		hands:     map[actions.Ref]suspicion{},
 		troubles:  troubles{},
 		done:      map[string]bool{},
-		notBefore: map[string]time.Time{},
+		notBefore: map[string]time.Duration{},
 		backoff:   map[string]time.Duration{},
 		dirty:     true,
 	}
@@ -83,222 +93,172 @@ func NewMachine(set Settings) *Machine {
 	return m
 }
 
-// Handle takes what happened up to now and returns what is to be done, and when to call again at the latest.
-func (m *Machine) Handle(now time.Time, events ...Event) ([]Effect, time.Time) {
-	m.effects = nil
+// Handle takes what happened up to now and returns what is to be done, and how long it is until it must be called again
+// at the latest.
+func (m *Machine) Handle(now Tick, events ...Event) ([]Effect, time.Duration) {
+	if !m.begun {
+		m.begun, m.started = true, now
+	}
+	m.now, m.effects = now, nil
 	for _, e := range events {
-		m.happened(now, e)
+		m.happened(e)
 	}
-	if m.clockBehind(now) {
-		return m.finish(now.Add(wakeAtLeast / 4))
+	behind := m.clockBehind()
+	if !behind {
+		m.recover()
+		m.forget()
 	}
-	m.recover(now)
-	m.pruneWindows(now)
-	if !m.flush(now) {
-		return m.finish(m.journalAt)
+	if !m.flush() {
+		return m.finish(journalRetry)
 	}
-	// Each round may settle steps without a command and so free a lane for the next; the plan bounds the rounds.
-	for range 1000 {
-		m.replan(now)
-		for _, l := range m.lanes {
-			m.advance(l, now)
+	for range mostRounds {
+		m.replan()
+		if !behind && m.heard() && !m.set.Watch {
+			for _, l := range m.lanes {
+				m.advance(l)
+			}
 		}
-		if len(m.facts) == 0 && len(m.intents) == 0 {
+		if len(m.facts) == 0 && len(m.intents) == 0 && !m.dirty {
 			break
 		}
-		if !m.flush(now) {
-			return m.finish(m.journalAt)
+		if !m.flush() {
+			return m.finish(journalRetry)
 		}
 	}
-	m.readDue(now)
-	return m.finish(m.wake(now))
+	m.readDue()
+	m.sample()
+	if behind {
+		return m.finish(behindLook)
+	}
+	return m.finish(m.wake())
 }
 
-func (m *Machine) finish(wake time.Time) ([]Effect, time.Time) {
+func (m *Machine) finish(wait time.Duration) ([]Effect, time.Duration) {
 	if m.changed {
 		m.changed = false
 		m.effects = append(m.effects, Changed{})
 	}
-	return m.effects, wake
+	return m.effects, max(0, wait)
 }
 
-func (m *Machine) happened(now time.Time, e Event) {
+func (m *Machine) happened(e Event) {
 	switch e := e.(type) {
 	case ReadDone:
-		m.readDone(now, e)
+		m.readDone(e)
 	case WriteDone:
-		m.writeDone(now, e)
+		m.writeDone(e)
 	case Polled:
-		m.polled(now, e)
+		m.polled(e)
 	case GiveBack:
-		m.giveBack(now, e)
+		m.giveBack(e)
 	case StandDown:
-		m.standDown(now, e.Window)
+		m.standDown(e.Window)
 	}
 }
 
 // clockBehind reports whether the clock shows a time before the journal's newest entry: after a reset to the past, what
-// is due cannot be told, so nothing is sent until the clock is right.
-func (m *Machine) clockBehind(now time.Time) bool {
+// is due cannot be told, so nothing is sent until the clock is right. What happens meanwhile is journaled all the same.
+func (m *Machine) clockBehind() bool {
 	newest := m.set.Journal.Newest()
-	if !now.Before(newest) {
+	if !m.now.Wall.Before(newest) {
 		m.clear("clock")
 		return false
 	}
-	m.trouble(now, "clock", "clock", "the clock shows "+now.Format(time.RFC3339)+", before the journal's newest entry of "+
+	m.trouble("clock", "clock", "the clock shows "+m.now.Wall.Format(time.RFC3339)+", before the journal's newest entry of "+
 		newest.Format(time.RFC3339)+"; nothing is sent until it is right: set the clock")
 	return true
 }
 
+// heard reports whether every feed has been heard of since the start. Before that nobody knows whether a window that
+// holds something is still on, and giving it back to take it again would be wrong.
+func (m *Machine) heard() bool {
+	if m.now.Up-m.started.Up >= hearWithin {
+		return true
+	}
+	return !slices.ContainsFunc(m.set.Feeds, func(name string) bool { return !m.taken.heard[name] })
+}
+
 // recover settles what an earlier run left open, once. An intent without an outcome counts as sent now: the spacing
 // runs from here, and reading the point back decides whether it arrived.
-func (m *Machine) recover(now time.Time) {
+func (m *Machine) recover() {
 	if m.recovered {
 		return
 	}
 	m.recovered = true
 	for _, id := range sortedKeys(m.standing.Steps) {
 		st := m.standing.Steps[id]
-		if st.State == actions.Planned && st.Tries > 0 {
-			m.fact(actions.Entry{Kind: actions.EntrySent, At: now, Step: st.Step,
-				Note: "the program ended before the outcome was known; counted as sent at the next start"})
+		if st.State != actions.Planned || st.Tries == 0 {
+			continue
+		}
+		m.fact(actions.Entry{Kind: actions.EntrySent, At: m.now.Wall, Step: st.Step,
+			Note: "the program ended before the outcome was known; counted as sent at the next start"})
+		if l := m.lane(st.Step.Link); l != nil {
+			l.sent(m.now.Up)
 		}
 	}
 }
 
 // flush journals the facts and intents of this round in one commit and, once that is durable, asks for the sends. It
 // reports whether the journal could be written. If not, facts are kept, intents are taken back, and nothing is sent.
-func (m *Machine) flush(now time.Time) bool {
+func (m *Machine) flush() bool {
 	if len(m.facts) == 0 && len(m.intents) == 0 {
 		return true
 	}
-	entries := m.facts
+	entries := slices.Clone(m.facts)
 	for _, j := range m.intents {
-		entries = append(entries, actions.Entry{Kind: actions.EntryIntent, At: now, Step: j.step, Tries: j.tries + 1})
+		if j.normal.Known {
+			entries = append(entries, actions.Entry{Kind: actions.EntryNormal, At: m.now.Wall, Point: j.step.Point, Value: j.normal})
+		}
+		entries = append(entries, actions.Entry{Kind: actions.EntryIntent, At: m.now.Wall, Step: j.step, Tries: j.total + 1})
 	}
-	if err := m.set.Journal.Write(context.Background(), entries...); err != nil {
+	if err := m.journal(entries); err != nil {
 		for _, j := range m.intents {
-			j.stage, j.notBefore = waiting, now.Add(journalRetry)
+			j.stage, j.notBefore = waiting, m.now.Up+journalRetry
 		}
 		m.intents = nil
-		m.journalAt = now.Add(journalRetry)
-		m.trouble(now, "journal", "journal", "nothing is sent, since the journal cannot be written: "+err.Error())
+		m.trouble("journal", "journal", "nothing is sent, since the journal cannot be written: "+err.Error())
 		return false
 	}
 	// Commit point. From here a crash finds the intents in the journal.
 	m.clear("journal")
-	m.journalAt = time.Time{}
 	for _, e := range entries {
 		m.standing.Apply(e)
 	}
 	for _, j := range m.intents {
 		j.tries++
-		m.effects = append(m.effects, Write{Link: j.step.Link, Step: j.step.ID, Try: j.tries, Point: j.point, Value: j.value, Timeout: j.link.Timeout})
+		j.total++
+		m.effects = append(m.effects, Write{Link: j.step.Link, Step: j.step.ID, Try: j.total, Point: j.point, Value: j.value, Timeout: j.link.Timeout})
 	}
 	m.facts, m.intents = nil, nil
 	m.changed = true
 	return true
 }
 
+func (m *Machine) journal(entries []actions.Entry) error {
+	if m.broken.sendsFirst {
+		entries = slices.DeleteFunc(entries, func(e actions.Entry) bool { return e.Kind == actions.EntryIntent })
+	}
+	return m.set.Journal.Write(context.Background(), entries...)
+}
+
 func (m *Machine) fact(e actions.Entry) { m.facts = append(m.facts, e) }
 
-// replan makes the plan again where something it depends on has changed, and drops the jobs it no longer wants.
-func (m *Machine) replan(now time.Time) {
-	if !m.dirty && now.Before(m.replanAt) {
-		return
+// wake returns how long it is until Handle must be called again at the latest.
+func (m *Machine) wake() time.Duration {
+	wait := min(wakeAtLeast, m.replanAt.Sub(m.now.Wall), m.watch.next(m.now.Up), m.samples.next(m.now.Up))
+	if m.soonAt > 0 {
+		wait = min(wait, m.soonAt-m.now.Up)
 	}
-	windows := m.windows(now)
-	m.plan = plan.Make(plan.Input{
-		Premises: m.set.Premises,
-		Windows:  windows,
-		Readings: m.readings,
-		Standing: m.standing,
-		Current:  m.plan,
-		Now:      now,
-		To:       now.Add(m.set.Horizon),
-	})
-	m.dirty, m.changed = false, true
-	clear(m.done)
-	m.replanAt = nextBoundary(m.plan, now)
-	m.share(now)
-	m.watch.want(m, now)
-}
-
-// share hands the plan's steps to the lanes.
-func (m *Machine) share(now time.Time) {
-	byLink := map[string][]actions.Step{}
-	for _, s := range m.plan.Steps {
-		if m.set.Only != "" && s.Point.Device != m.set.Only {
-			continue
-		}
-		byLink[s.Link] = append(byLink[s.Link], s)
+	if m.set.Watch {
+		return wait
 	}
 	for _, l := range m.lanes {
-		l.steps = byLink[l.link.Name]
-		m.keepOrDrop(l, now)
+		wait = min(wait, m.laneWake(l))
 	}
-}
-
-// nextBoundary returns when the plan must be made again even if nothing happens: guards are decided when their window
-// begins, and states change there.
-func nextBoundary(p *actions.Plan, now time.Time) time.Time {
-	next := now.Add(time.Hour)
-	for i := range p.Windows {
-		w := &p.Windows[i]
-		for _, t := range []time.Time{w.LeadIn, w.Start, w.End, w.End.Add(keepSteps + time.Second)} {
-			if t.After(now) && t.Before(next) {
-				next = t
-			}
-		}
+	if !m.heard() {
+		wait = min(max(wait, time.Second), m.started.Up+hearWithin-m.now.Up)
 	}
-	return next
-}
-
-// wake returns when Handle must be called again at the latest.
-func (m *Machine) wake(now time.Time) time.Time {
-	next := now.Add(wakeAtLeast)
-	for _, t := range []time.Time{m.replanAt, m.watch.next(now)} {
-		if t.After(now) && t.Before(next) {
-			next = t
-		}
-	}
-	for _, l := range m.lanes {
-		if t := m.laneWake(l, now); t.Before(next) {
-			next = t
-		}
-	}
-	return next
-}
-
-// pruneWindows forgets the steps of windows that are long over; the log keeps them.
-func (m *Machine) pruneWindows(now time.Time) {
-	if len(m.standing.Steps) == 0 {
-		return
-	}
-	open := map[string]bool{}
-	for _, w := range m.taken.all() {
-		if now.Before(w.End.Add(keepSteps)) {
-			open[w.ID] = true
-		}
-	}
-	for _, p := range m.standing.Points {
-		if p.Owed {
-			open[p.Window] = true
-		}
-	}
-	over := map[string]bool{}
-	for _, st := range m.standing.Steps {
-		if st.State.Over() && !open[st.Step.Window] && now.After(st.Settled.Add(keepSteps)) {
-			over[st.Step.Window] = true
-		}
-	}
-	for _, id := range sortedKeys(over) {
-		m.fact(actions.Entry{Kind: actions.EntryWindowOver, At: now, Window: id})
-	}
-	for _, ref := range m.idleHands(open) {
-		m.fact(actions.Entry{Kind: actions.EntryHandOver, At: now, Point: ref})
-		m.dirty = true
-	}
+	return wait
 }
 
 func sortedKeys[V any](m map[string]V) []string {

@@ -8,58 +8,64 @@ import (
 	"spillway/actions"
 )
 
-// downFor is how long a window that was stood down is remembered: longer than any feed could still show it.
+// downFor is how long a window that was stood down is remembered after its end: longer than any feed could still show it.
 const downFor = 30 * 24 * time.Hour
 
 // giveBack stands down the windows that hold something, wholly or for one device, so that the next plan gives it back
 // and does not take it up again.
-func (m *Machine) giveBack(now time.Time, g GiveBack) {
+func (m *Machine) giveBack(g GiveBack) {
 	until := map[string]time.Time{}
 	for _, w := range m.taken.all() {
-		if m.mayHold(w, now) {
+		if m.mayHold(w) {
 			until[w.ID] = w.End.Add(downFor)
 		}
 	}
 	for ref, st := range m.standing.Points {
 		if _, known := until[st.Window]; st.Owed && !known && (g.Device == "" || ref.Device == g.Device) {
-			until[st.Window] = now.Add(downFor)
+			until[st.Window] = m.now.Wall.Add(downFor)
 		}
 	}
 	for _, id := range sortedKeys(until) {
-		if g.Window != "" && id != g.Window {
+		if id == "" || g.Window != "" && id != g.Window {
 			continue
 		}
 		key := id
 		if g.Device != "" {
 			key += "/" + g.Device
 		}
-		m.fact(actions.Entry{Kind: actions.EntryStandDown, At: now, Window: key, Until: until[id]})
+		m.fact(actions.Entry{Kind: actions.EntryStandDown, At: m.now.Wall, Window: key, Until: until[id]})
 	}
 	// What is owed is tried at once, whatever pause it was in.
-	for id := range m.notBefore {
-		if st, ok := m.standing.Steps[id]; ok && st.Step.Release {
-			delete(m.notBefore, id)
-			delete(m.backoff, id)
+	if m.plan != nil {
+		for i := range m.plan.Steps {
+			if s := &m.plan.Steps[i]; s.Release {
+				delete(m.notBefore, s.ID)
+				delete(m.backoff, s.ID)
+			}
 		}
 	}
 	m.dirty = true
 }
 
 // standDown calls one window off before or while it is on.
-func (m *Machine) standDown(now time.Time, id string) {
-	m.fact(actions.Entry{Kind: actions.EntryStandDown, At: now, Window: id, Until: now.Add(downFor)})
+func (m *Machine) standDown(id string) {
+	until := m.now.Wall
+	for _, w := range m.taken.all() {
+		if w.ID == id && w.End.After(until) {
+			until = w.End
+		}
+	}
+	m.fact(actions.Entry{Kind: actions.EntryStandDown, At: m.now.Wall, Window: id, Until: until.Add(downFor)})
 	m.dirty = true
 }
 
-// windows returns the windows in force without those, and those devices, that were stood down.
-func (m *Machine) windows(now time.Time) []actions.Window {
-	list := slices.DeleteFunc(m.taken.all(), func(w actions.Window) bool {
-		until, down := m.standing.Down[w.ID]
-		return down && now.Before(until)
-	})
-	for id, until := range m.standing.Down {
+// windows returns the windows in force; of those where only a device was stood down, without that device. The planner
+// leaves out those that were stood down as a whole, and says so.
+func (m *Machine) windows() []actions.Window {
+	list := slices.Clone(m.taken.all())
+	for _, id := range sortedKeys(m.standing.Down) {
 		window, device, part := strings.Cut(id, "/")
-		if !part || !now.Before(until) {
+		if !part {
 			continue
 		}
 		for i := range list {

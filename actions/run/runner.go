@@ -19,7 +19,7 @@ type Feed interface {
 	Poll(ctx context.Context) (Polled, time.Time)
 }
 
-// Config is what a runner needs besides the machine's settings.
+// Config is what a runner needs besides the machine's settings. Settings.Feeds is filled from Feeds.
 type Config struct {
 	Settings
 	Clock Clock
@@ -29,14 +29,26 @@ type Config struct {
 	First []Event // handled before anything else is done
 	// Changed is called with each new state, by one goroutine, the newest state only. It may be slow. nil: not called.
 	Changed func(Snapshot)
+	// Samples is called about each minute while a window is on, by one goroutine, with what the levels, needs and powers
+	// of its devices and the whole import read as: see [Sample]. It may be slow. nil: not called.
+	Samples func([]Sample)
 }
+
+const (
+	// patience is how many readings may wait on a link.
+	patience = 4096
+	// samplesWait is how many rounds of samples may wait to be kept; what is more is lost.
+	samplesWait = 16
+)
 
 // A Runner carries out what its machine decides: it owns the goroutines, the clock and the links.
 type Runner struct {
 	cfg     Config
+	tick    func() Tick
 	events  chan Event
 	wg      sync.WaitGroup // readings and sends under way
 	patient map[string]chan Read
+	samples chan []Sample
 
 	mu    sync.Mutex
 	snap  Snapshot
@@ -48,7 +60,14 @@ func NewRunner(cfg Config) *Runner {
 	if cfg.Log == nil {
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
-	return &Runner{cfg: cfg, events: make(chan Event, 64), patient: map[string]chan Read{}, fresh: make(chan struct{})}
+	cfg.Settings.Feeds = nil
+	for _, f := range cfg.Feeds {
+		cfg.Settings.Feeds = append(cfg.Settings.Feeds, f.Name())
+	}
+	return &Runner{
+		cfg: cfg, tick: ticks(cfg.Clock), events: make(chan Event, 64), patient: map[string]chan Read{},
+		samples: make(chan []Sample, samplesWait), fresh: make(chan struct{}),
+	}
 }
 
 // Run works until ctx ends. Holds that are on then stay on, and the next start finds them in the journal. It returns once
@@ -62,30 +81,33 @@ func (r *Runner) Run(ctx context.Context) error {
 		background.Go(func() { r.poll(work, f) })
 	}
 	for name := range r.cfg.Links {
-		q := make(chan Read, 4096)
+		q := make(chan Read, patience)
 		r.patient[name] = q
-		background.Go(func() { r.readPatiently(work, name, q) })
+		background.Go(func() { r.readPatiently(work, q) })
 	}
 	if r.cfg.Changed != nil {
 		background.Go(func() { r.publish(work) })
+	}
+	if r.cfg.Samples != nil {
+		background.Go(func() { r.keepSamples(work) })
 	}
 	batch := r.cfg.First
 	for ctx.Err() == nil {
 		batch = r.turn(ctx, work, m, batch)
 	}
-	r.wind(m, stop, &background)
+	r.wind(m, batch, stop, &background)
 	return nil
 }
 
 // turn lets the machine handle one batch and waits for the next.
 func (r *Runner) turn(ctx, work context.Context, m *Machine, batch []Event) []Event {
-	now := r.cfg.Clock.Now()
-	effects, wake := m.Handle(now, batch...)
+	now := r.tick()
+	effects, wait := m.Handle(now, batch...)
 	for _, e := range effects {
 		r.perform(work, m, now, e)
 	}
 	// The clock is asked again: handling and performing took time, and sleeping it off would make the next step late.
-	timer, cancel := r.cfg.Clock.After(max(0, wake.Sub(r.cfg.Clock.Now())))
+	timer, cancel := r.cfg.Clock.After(max(0, wait-(r.tick().Up-now.Up)))
 	defer cancel()
 	select {
 	case <-ctx.Done():
@@ -110,18 +132,20 @@ func (r *Runner) drain(batch []Event) []Event {
 }
 
 // wind ends the readings, waits for the sends, and journals their outcomes; nothing new is sent.
-func (r *Runner) wind(m *Machine, stop context.CancelFunc, background *sync.WaitGroup) {
+func (r *Runner) wind(m *Machine, batch []Event, stop context.CancelFunc, background *sync.WaitGroup) {
 	m.set.Watch = true
+	m.Handle(r.tick(), batch...)
 	stop()
 	ended := make(chan struct{})
 	go func() { r.wg.Wait(); background.Wait(); close(ended) }()
 	for {
 		select {
 		case e := <-r.events:
-			m.Handle(r.cfg.Clock.Now(), e)
+			m.Handle(r.tick(), e)
 		case <-ended:
-			m.Handle(r.cfg.Clock.Now(), r.drain(nil)...)
-			last := m.Snapshot(r.cfg.Clock.Now())
+			now := r.tick()
+			m.Handle(now, r.drain(nil)...)
+			last := m.Snapshot(now.Wall)
 			r.keep(last)
 			if r.cfg.Changed != nil && last.Plan != nil {
 				r.cfg.Changed(last)
@@ -131,7 +155,7 @@ func (r *Runner) wind(m *Machine, stop context.CancelFunc, background *sync.Wait
 	}
 }
 
-func (r *Runner) perform(work context.Context, m *Machine, now time.Time, e Effect) {
+func (r *Runner) perform(work context.Context, m *Machine, now Tick, e Effect) {
 	switch e := e.(type) {
 	case Read:
 		if e.Patient {
@@ -145,20 +169,30 @@ func (r *Runner) perform(work context.Context, m *Machine, now time.Time, e Effe
 	case Write:
 		r.wg.Go(func() { r.write(work, e) })
 	case Told:
-		level := slog.LevelInfo
-		switch e.Level {
-		case "note":
-			level = Note
-		case "warn":
-			level = slog.LevelWarn
-		}
-		r.cfg.Log.Log(work, level, e.What, "at", e.Where)
+		r.cfg.Log.Log(work, level(e.Level), e.What, "at", e.Where)
 	case Changed:
-		r.keep(m.Snapshot(now))
+		r.keep(m.Snapshot(now.Wall))
+	case Sampled:
+		if r.cfg.Samples != nil {
+			select {
+			case r.samples <- e.Samples:
+			default: // whoever keeps them is far behind
+			}
+		}
 	}
 }
 
-func (r *Runner) readPatiently(work context.Context, name string, q chan Read) {
+func level(name string) slog.Level {
+	switch name {
+	case "note":
+		return Note
+	case "warn":
+		return slog.LevelWarn
+	}
+	return slog.LevelInfo
+}
+
+func (r *Runner) readPatiently(work context.Context, q chan Read) {
 	for {
 		select {
 		case <-work.Done():
@@ -169,12 +203,23 @@ func (r *Runner) readPatiently(work context.Context, name string, q chan Read) {
 	}
 }
 
+func (r *Runner) keepSamples(work context.Context) {
+	for {
+		select {
+		case <-work.Done():
+			return
+		case s := <-r.samples:
+			r.cfg.Samples(s)
+		}
+	}
+}
+
 func (r *Runner) read(work context.Context, e Read) {
 	ctx, done := r.limit(work, e.Timeout)
 	defer done()
 	l := r.cfg.Links[e.Link]
 	v, err := l.Read(ctx, e.Point)
-	r.post(work, ReadDone{Ref: e.Point.Ref, Value: v, Err: err, Session: l.Session(), At: r.cfg.Clock.Now()})
+	r.post(work, ReadDone{Ref: e.Point.Ref, ID: e.ID, Value: v, Err: err, Session: l.Session(), At: r.tick().Wall})
 }
 
 // write sends once. A send that has begun is not cut short by the end of the program, only by its own time limit: half a
@@ -183,7 +228,7 @@ func (r *Runner) write(work context.Context, e Write) {
 	ctx, done := r.limit(context.WithoutCancel(work), e.Timeout)
 	defer done()
 	err := r.cfg.Links[e.Link].Write(ctx, e.Point, e.Value)
-	r.events <- WriteDone{Link: e.Link, Step: e.Step, Try: e.Try, Err: err, At: r.cfg.Clock.Now()}
+	r.events <- WriteDone{Link: e.Link, Step: e.Step, Try: e.Try, Err: err, Tick: r.tick()}
 }
 
 // limit gives an exchange its time by our clock.
@@ -219,6 +264,7 @@ func (r *Runner) poll(work context.Context, f Feed) {
 			return
 		case <-timer:
 		}
+		cancel()
 	}
 }
 
@@ -276,6 +322,3 @@ func (r *Runner) publish(work context.Context) {
 		}
 	}
 }
-
-// The compiler keeps the clocks to their promise.
-var _, _ Clock = System{}, Fast{}

@@ -19,7 +19,11 @@ const (
 // taking is which windows are in force, by what the feeds say and have said. It is slow to believe what would end a
 // hold, and quick with everything else.
 type taking struct {
-	feeds map[string]*fed
+	premises *actions.Premises
+	feeds    map[string]*fed
+	hasty    bool             // one poll is enough for everything: see breakage
+	heard    map[string]bool  // feeds that have been heard of since the start, be it that they failed
+	list     []actions.Window // all, made when it is asked for; nil: to be made
 }
 
 // fed is one feed's part.
@@ -27,28 +31,25 @@ type fed struct {
 	windows map[string]actions.Window
 	pending map[string]actions.Window // what the last good poll said instead; a zero window: it is gone
 	events  int
-	empty   time.Time // since when the feed has held nothing; zero: it holds something
+	empty   bool // the feed holds nothing, and is not believed yet
+	since   Tick // since when
 }
 
-func newTaking() taking { return taking{feeds: map[string]*fed{}} }
+func newTaking(p *actions.Premises) taking {
+	return taking{premises: p, feeds: map[string]*fed{}, heard: map[string]bool{}}
+}
 
 // take brings one good poll in and reports whether anything changed. near reports whether a window's holds are on, or
-// may be, at now.
-func (t *taking) take(now time.Time, p Polled, near func(actions.Window) bool) bool {
+// may be.
+func (t *taking) take(now Tick, p Polled, near func(actions.Window) bool) bool {
 	f := t.feeds[p.Feed]
 	if f == nil {
 		f = &fed{windows: map[string]actions.Window{}, pending: map[string]actions.Window{}}
 		t.feeds[p.Feed] = f
 	}
-	if p.Events == 0 && f.events > manyEvents {
-		if f.empty.IsZero() {
-			f.empty = now
-		}
-		if now.Sub(f.empty) < emptyFor {
-			return false
-		}
+	if f.doubtsEmpty(now, p) {
+		return false
 	}
-	f.empty = time.Time{}
 	f.events = p.Events
 
 	next := map[string]actions.Window{}
@@ -62,7 +63,7 @@ func (t *taking) take(now time.Time, p Polled, near func(actions.Window) bool) b
 			delete(f.pending, id)
 			continue
 		}
-		if near(old) && endsSooner(old, said, there, now) && !slices.Contains(p.Cancelled, id) && !p.Saved {
+		if !p.Saved && !t.hasty && !slices.Contains(p.Cancelled, id) && near(old) && t.endsSooner(now, old, said, there) {
 			if before, seen := f.pending[id]; !seen || !reflect.DeepEqual(before, said) {
 				f.pending[id] = said
 				next[id] = old
@@ -78,56 +79,88 @@ func (t *taking) take(now time.Time, p Polled, near func(actions.Window) bool) b
 		}
 	}
 	f.windows = next
+	if changed {
+		t.list = nil
+	}
 	return changed
 }
 
-// endsSooner reports whether believing what the feed now says would end a hold of the old window earlier.
-func endsSooner(old, said actions.Window, there bool, now time.Time) bool {
-	return !there || said.End.Before(old.End) || said.Start.After(now) && said.Start.After(old.Start) ||
-		said.Procedure != old.Procedure || !reflect.DeepEqual(said.SkipDevices, old.SkipDevices) ||
-		!reflect.DeepEqual(said.Extra, old.Extra)
+// doubtsEmpty reports whether the feed suddenly holds nothing and has not done so for long enough. It must have said so
+// by both clocks: neither one that steps nor one that slept is enough.
+func (f *fed) doubtsEmpty(now Tick, p Polled) bool {
+	if p.Events > 0 || f.events <= manyEvents {
+		f.empty = false
+		return false
+	}
+	if !f.empty {
+		f.empty, f.since = true, now
+	}
+	if now.Wall.Sub(f.since.Wall) < emptyFor || now.Up-f.since.Up < emptyFor {
+		return true
+	}
+	f.empty = false
+	return false
 }
 
-// all returns the windows in force, each once, by start and id. A window that two feeds hold is the first feed's.
+// endsSooner reports whether believing what the feed now says would end a hold of the old window earlier.
+func (t *taking) endsSooner(now Tick, old, said actions.Window, there bool) bool {
+	switch {
+	case !there, said.End.Before(old.End), said.Procedure != old.Procedure,
+		said.Start.After(now.Wall) && said.Start.After(old.Start),
+		!reflect.DeepEqual(said.SkipDevices, old.SkipDevices), !reflect.DeepEqual(said.Extra, old.Extra):
+		return true
+	}
+	return said.Start.Before(old.Start) && t.hasFor(old) // `for` counts from the start
+}
+
+// hasFor reports whether a statement of the window ends before the window does.
+func (t *taking) hasFor(w actions.Window) bool {
+	ends := func(s actions.Statement) bool { return s.For > 0 }
+	p := t.premises.Procedure(w.Procedure)
+	return slices.ContainsFunc(w.Extra, ends) || p != nil && (slices.ContainsFunc(p.LeadIn, ends) || slices.ContainsFunc(p.During, ends))
+}
+
+// all returns the windows in force, each once, by start and id. A window that two feeds hold is the first feed's. The
+// list is not to be changed.
 func (t *taking) all() []actions.Window {
-	var list []actions.Window
+	if t.list != nil {
+		return t.list
+	}
+	t.list = []actions.Window{}
 	seen := map[string]bool{}
 	for _, name := range sortedKeys(t.feeds) {
 		for _, id := range sortedKeys(t.feeds[name].windows) {
 			if !seen[id] {
 				seen[id] = true
-				list = append(list, t.feeds[name].windows[id])
+				t.list = append(t.list, t.feeds[name].windows[id])
 			}
 		}
 	}
-	slices.SortFunc(list, func(a, b actions.Window) int {
+	slices.SortFunc(t.list, func(a, b actions.Window) int {
 		if c := a.Start.Compare(b.Start); c != 0 {
 			return c
 		}
 		return strings.Compare(a.ID, b.ID)
 	})
-	return list
+	return t.list
 }
 
 // polled takes a poll of a feed in.
-func (m *Machine) polled(now time.Time, p Polled) {
+func (m *Machine) polled(p Polled) {
+	m.taken.heard[p.Feed] = true
 	key := "feed " + p.Feed
 	if p.Trouble != "" {
-		m.trouble(now, key, p.Feed, p.Trouble)
+		m.trouble(key, p.Feed, p.Trouble)
 	} else {
 		m.clear(key)
 	}
-	if !p.Good {
-		return
-	}
-	if m.taken.take(now, p, func(w actions.Window) bool { return m.mayHold(w, now) }) {
-		m.dirty = true
-		m.changed = true
+	if p.Good && m.taken.take(m.now, p, m.mayHold) {
+		m.dirty, m.changed = true, true
 	}
 }
 
 // mayHold reports whether holds of the window are on, or may be.
-func (m *Machine) mayHold(w actions.Window, now time.Time) bool {
+func (m *Machine) mayHold(w actions.Window) bool {
 	for _, st := range m.standing.Points {
 		if st.Owed && st.Window == w.ID {
 			return true
@@ -139,5 +172,5 @@ func (m *Machine) mayHold(w actions.Window, now time.Time) bool {
 			start = pw.LeadIn
 		}
 	}
-	return !now.Before(start) && now.Before(w.End)
+	return !m.now.Wall.Before(start) && m.now.Wall.Before(w.End)
 }

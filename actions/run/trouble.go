@@ -19,12 +19,12 @@ type Trouble struct {
 type troubles map[string]Trouble
 
 // trouble notes what is wrong under key, and says it once.
-func (m *Machine) trouble(now time.Time, key, where, what string) {
+func (m *Machine) trouble(key, where, what string) {
 	old, known := m.troubles[key]
 	if !known {
 		m.told("warn", where, what)
 		m.changed = true
-		old.Since = now
+		old.Since = m.now.Wall
 	}
 	m.troubles[key] = Trouble{Key: key, Where: where, What: what, Since: old.Since}
 }
@@ -35,6 +35,36 @@ func (m *Machine) clear(key string) {
 		delete(m.troubles, key)
 		m.told("info", t.Where, "in order again")
 		m.changed = true
+	}
+}
+
+// clearIdle takes back the troubles that the plan has left behind: of normals that nobody waits for any more, and of
+// restores that are not owed. What is owed and no longer configured is trouble.
+func (m *Machine) clearIdle() {
+	if len(m.troubles) > 0 {
+		planned := map[string]bool{}
+		for i := range m.plan.Steps {
+			planned[m.plan.Steps[i].Point.String()] = true
+		}
+		for _, key := range sortedKeys(m.troubles) {
+			kind, what, _ := strings.Cut(key, " ")
+			switch kind {
+			case "normal":
+				if !planned[what] {
+					m.clear(key)
+				}
+			case "restore", "share":
+				if ref, err := actions.ParseRef(what); err != nil || !planned[what] && !m.standing.Points[ref].Owed {
+					m.clear(key)
+				}
+			}
+		}
+	}
+	for ref, st := range m.standing.Points {
+		if p := m.set.Premises.Point(ref); st.Owed && (p == nil || p.Write == nil) {
+			m.trouble("restore "+ref.String(), ref.String(), "it is held and must go back to "+st.Normal.String()+
+				", but the configuration no longer has it: put it back in")
+		}
 	}
 }
 
@@ -52,8 +82,8 @@ type Snapshot struct {
 }
 
 // Snapshot returns how things stand.
-func (m *Machine) Snapshot(now time.Time) Snapshot {
-	s := Snapshot{At: now, Plan: m.plan, Standing: m.standing.Clone(), Readings: actions.Readings{}}
+func (m *Machine) Snapshot(at time.Time) Snapshot {
+	s := Snapshot{At: at, Plan: m.plan, Standing: m.standing.Clone(), Readings: actions.Readings{}}
 	for ref, r := range m.readings {
 		s.Readings[ref] = r
 	}

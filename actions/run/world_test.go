@@ -149,9 +149,9 @@ func (w *world) run(t time.Time) {
 }
 
 func (w *world) handle(events []Event) {
-	effects, wake := w.machine.Handle(w.now, events...)
-	w.wake = wake
-	if !wake.After(w.now) {
+	effects, wait := w.machine.Handle(w.tick(), events...)
+	w.wake = w.now.Add(wait)
+	if wait <= 0 {
 		w.wake = w.now.Add(time.Millisecond)
 	}
 	for _, e := range effects {
@@ -171,7 +171,7 @@ func (w *world) latency() time.Duration { return time.Duration(1+w.rand.IntN(400
 func (w *world) read(e Read) {
 	b := w.boxes[e.Link]
 	w.in(w.latency(), func() []Event {
-		done := ReadDone{Ref: e.Point.Ref, At: w.now, Session: b.session}
+		done := ReadDone{Ref: e.Point.Ref, ID: e.ID, At: w.now, Session: b.session}
 		switch v, lied := b.lies[e.Point.Ref]; {
 		case w.now.Before(b.offUntil):
 			done.Err = &link.Error{Class: link.Unreachable, What: "the box is off"}
@@ -191,14 +191,14 @@ func (w *world) write(e Write) {
 	}
 	if w.now.Before(b.offUntil) {
 		w.in(w.latency(), func() []Event {
-			return []Event{WriteDone{Link: e.Link, Step: e.Step, Try: e.Try, Err: &link.Error{Class: link.Unreachable, What: "the box is off"}, At: w.now}}
+			return []Event{WriteDone{Link: e.Link, Step: e.Step, Try: e.Try, Err: &link.Error{Class: link.Unreachable, What: "the box is off"}, Tick: w.tick()}}
 		})
 		return
 	}
 	// The command is on its way whatever becomes of the program.
 	w.always(time.Duration(w.rand.IntN(100))*time.Millisecond, func() []Event { b.take(w, e.Point.Ref, e.Value); return nil })
 	w.in(time.Duration(100+w.rand.IntN(100))*time.Millisecond, func() []Event {
-		return []Event{WriteDone{Link: e.Link, Step: e.Step, Try: e.Try, At: w.now}}
+		return []Event{WriteDone{Link: e.Link, Step: e.Step, Try: e.Try, Tick: w.tick()}}
 	})
 }
 
@@ -247,3 +247,12 @@ func (j *memJournal) Standing() actions.Standing { return j.durable.Clone() }
 func (j *memJournal) Newest() time.Time          { return j.newest }
 
 func (w *world) tale() string { return strings.Join(w.story, "\n") }
+
+func (w *world) tick() Tick { return Tick{Wall: w.now, Up: w.now.Sub(clock("2026-01-01 00:00"))} }
+
+func latest(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
+}

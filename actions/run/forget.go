@@ -1,0 +1,97 @@
+package run
+
+import (
+	"slices"
+
+	"spillway/actions"
+)
+
+// forget takes out of the standing what is over; the log keeps it.
+func (m *Machine) forget() {
+	m.forgetSteps()
+	m.forgetPoints()
+	for _, id := range sortedKeys(m.standing.Down) {
+		if !m.now.Wall.Before(m.standing.Down[id]) {
+			m.fact(actions.Entry{Kind: actions.EntryStandDown, At: m.now.Wall, Window: id})
+			m.dirty = true
+		}
+	}
+}
+
+// forgetSteps forgets the settled steps of windows that are long over, and settles those that were overtaken before they
+// could be confirmed.
+func (m *Machine) forgetSteps() {
+	if len(m.standing.Steps) == 0 {
+		return
+	}
+	open := map[string]bool{}
+	for _, w := range m.taken.all() {
+		open[w.ID] = m.now.Wall.Before(w.End.Add(keepSteps))
+	}
+	for _, p := range m.standing.Points {
+		if p.Owed {
+			open[p.Window] = true
+		}
+	}
+	for _, l := range m.lanes {
+		if l.job != nil {
+			open[l.job.step.Window] = true
+		}
+	}
+	over := map[string]bool{}
+	for _, id := range sortedKeys(m.standing.Steps) {
+		st := m.standing.Steps[id]
+		if open[st.Step.Window] {
+			continue
+		}
+		last := st.Settled
+		if last.IsZero() {
+			last = st.Sent
+		}
+		if !m.now.Wall.After(last.Add(keepSteps)) {
+			continue
+		}
+		over[st.Step.Window] = true
+		if !st.State.Over() {
+			state, note := actions.Failed, "overtaken before it was confirmed"
+			if st.Sent.IsZero() {
+				state, note = actions.Skipped, "the link could not be reached in time"
+			}
+			m.fact(actions.Entry{Kind: actions.EntrySettled, At: m.now.Wall, Step: st.Step, State: state, Note: note})
+		}
+	}
+	for _, id := range sortedKeys(over) {
+		m.fact(actions.Entry{Kind: actions.EntryWindowOver, At: m.now.Wall, Window: id})
+	}
+}
+
+// forgetPoints forgets the points that nothing is owed on, once no hold is left on them: with it goes what a hand left,
+// which was the point's normal until now, and a captured normal.
+func (m *Machine) forgetPoints() {
+	if m.plan == nil {
+		return
+	}
+	var idle []actions.Ref
+	for ref, st := range m.standing.Points {
+		strays := st.Stray.Known && m.now.Wall.Before(st.StrayUntil)
+		if !st.Owed && !strays && !m.heldNow(ref) && !m.busy(ref) {
+			idle = append(idle, ref)
+		}
+	}
+	slices.SortFunc(idle, actions.Ref.Compare)
+	for _, ref := range idle {
+		m.fact(actions.Entry{Kind: actions.EntryHandOver, At: m.now.Wall, Point: ref})
+		delete(m.hands, ref)
+		m.dirty = true
+	}
+}
+
+// heldNow reports whether a window may hold the point now, be it one that a hand has taken it from.
+func (m *Machine) heldNow(ref actions.Ref) bool {
+	for i := range m.plan.Windows {
+		if m.holdsNow(&m.plan.Windows[i], ref) {
+			return true
+		}
+	}
+	return false
+}
