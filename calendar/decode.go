@@ -1,6 +1,7 @@
 package calendar
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"slices"
@@ -17,12 +18,12 @@ import (
 const maxText = 64 << 10
 
 // decode reads the event that rec stands for. An error says why the event cannot be used; what is wrong beside that is
-// told. Beside an error, the event holds what was read until then.
+// told. Beside an error, the event holds what was read until then, and its RECURRENCE-ID wherever it stands.
 func (r *reader) decode(rec *record) (*event, error) {
 	e := &event{line: int(rec.line), calendar: int(rec.calendar), sequence: rec.sequence, status: "confirmed", uid: strings.TrimSpace(scan.Text(rec.uid))}
 	d := &r.decoder
 	*d = decoder{reader: r, event: e, dates: d.dates[:0]}
-	nested := 0
+	nested, failed := 0, error(nil)
 	for n, raw := range scan.Lines(rec.text, e.line) {
 		_, begins, ends := scan.Boundary(raw)
 		switch {
@@ -30,11 +31,12 @@ func (r *reader) decode(rec *record) (*event, error) {
 			nested++
 		case ends:
 			nested--
-		case nested == 1:
-			if err := d.line(n, raw); err != nil {
-				return e, err
-			}
+		case nested == 1 && (failed == nil || scan.Named(raw, "RECURRENCE-ID")):
+			failed = cmp.Or(failed, d.line(n, raw))
 		}
+	}
+	if failed != nil {
+		return e, failed
 	}
 	return e, d.finish()
 }

@@ -78,7 +78,13 @@ func (r *reader) supersede(older, newest *record) bool {
 // matters reports whether anything of g may fall into the range.
 func (g *group) matters() bool {
 	touches := func(o *record) bool { return o.touches }
-	return g.master != nil && g.master.touches || len(g.older) > 0 || slices.ContainsFunc(g.tied, touches) || slices.ContainsFunc(g.overrides, touches)
+	return g.master != nil && g.master.touches || len(g.older) > 0 || g.shifts() ||
+		slices.ContainsFunc(g.tied, touches) || slices.ContainsFunc(g.overrides, touches)
+}
+
+// shifts reports whether an override moves all later instances, so that those far from the range may come into it.
+func (g *group) shifts() bool {
+	return slices.ContainsFunc(g.overrides, func(o *record) bool { return o.future })
 }
 
 // expandGroup adds to found what g yields in the range, and bounds it.
@@ -129,7 +135,7 @@ func (x *expansion) expand(g *group) error {
 	if gone && x.o.Cancelled && !rec.hasStart && g.dated != nil {
 		rec = g.dated
 	}
-	if rec != nil && rec.touches && (!gone || x.o.Cancelled) {
+	if rec != nil && (rec.touches || g.shifts()) && (!gone || x.o.Cancelled) {
 		e, err := x.decode(rec)
 		switch {
 		case err != nil:
@@ -222,7 +228,7 @@ func (x *expansion) decodeOverrides(g *group, master *event, reach int64, gone b
 		return
 	}
 	x.instead = map[int64]bool{}
-	all := slices.ContainsFunc(g.overrides, func(o *record) bool { return o.future })
+	all := g.shifts()
 	newest := map[int64]int{} // by RECURRENCE-ID: index into overrides
 	revisions := map[int64]*record{}
 	for _, rec := range g.overrides {

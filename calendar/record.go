@@ -12,7 +12,7 @@ import (
 // A record is what is kept of every event of the body, also of those that cannot touch the range: newer revisions take
 // the place of older ones wherever they lie.
 type record struct {
-	text      []byte // nil where it cannot touch the range by itself
+	text      []byte
 	uid       []byte // as written
 	sequence  int64
 	stamp     int64      // DTSTAMP; farPast where absent
@@ -38,7 +38,7 @@ func (r *reader) Event(e *scan.Event) {
 		r.problem(e.Line, scan.Text(uid), "the event is left out: "+e.Fault)
 		return
 	}
-	rec := record{uid: uid, stamp: farPast, line: int32(e.Line), calendar: int32(e.Calendar), before: -1, last: true,
+	rec := record{text: e.Text, uid: uid, stamp: farPast, line: int32(e.Line), calendar: int32(e.Calendar), before: -1, last: true,
 		override: e.RecurrenceID != nil, hasStart: e.Start != nil, cancelled: bytes.EqualFold(value(e.Status), []byte("CANCELLED"))}
 	if !rec.hasStart && !rec.override && !r.isCancelled(&rec) {
 		r.problem(e.Line, "", "an event without DTSTART is left out")
@@ -55,9 +55,6 @@ func (r *reader) Event(e *scan.Event) {
 		if err != nil {
 			rec.touches = true
 		}
-	}
-	if rec.touches || rec.override {
-		rec.text = e.Text
 	}
 	if len(uid) > 0 { // without a UID, an event is one of its own
 		h := maphash.Bytes(r.seed, uid)

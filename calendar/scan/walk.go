@@ -120,6 +120,9 @@ func Lines(text []byte, first int) iter.Seq2[int, []byte] {
 	}
 }
 
+// Named reports whether a logical line is of the property with that name, given in upper case.
+func Named(raw []byte, name string) bool { return named(raw, name) }
+
 // Boundary reports which component a logical line begins or ends, if it does.
 func Boundary(raw []byte) (name []byte, begins, ends bool) {
 	switch raw[0] | 0x20 {
@@ -274,7 +277,7 @@ func (w *walker) property(raw []byte) {
 	e := &w.event
 	var slot *[]byte
 	name := raw
-	if i := bytes.IndexByte(raw, '\n'); i >= 0 && i < 20 && bytes.IndexAny(raw[:i], ":;") < 0 { // the fold lies in the name
+	if i := bytes.IndexByte(raw, '\n'); i >= 0 && i < 20 && !bytes.ContainsAny(raw[:i], ":;") { // the fold lies in the name
 		name = append(Unfold(raw[:min(len(raw), 4096)]), ':')
 	}
 	switch c := name[0] | 0x20; {
