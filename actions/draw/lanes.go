@@ -140,7 +140,11 @@ func (d *drawing) labels(p *panel, t trace, label string, at func(segment) float
 		room := d.free(p, t, s) - x - ballR - 2
 		if i == 0 {
 			if !named && width(label, 11) < room {
-				d.text("text", label, "x", x+2, "y", d.y+13, "class", "small soft halo")
+				y := d.y + 13
+				if at(s) < d.y+15 {
+					y = at(s) + 12 // below the line
+				}
+				d.text("text", label, "x", x+2, "y", y, "class", "small soft halo")
 				named = true
 			}
 			continue

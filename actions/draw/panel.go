@@ -94,6 +94,9 @@ func (p *panel) inside(t time.Time) float64 { return min(max(p.x(t), p.x0), p.x1
 func (d *drawing) panel(p *panel) {
 	d.heading(p)
 	d.phases(p)
+	if d.nowInside(p) {
+		d.y += 14 // for its label
+	}
 	p.top = d.y
 	// The shading lies below what is drawn on it, and how far down it goes is known only afterwards.
 	above := d.b.String()
@@ -212,17 +215,21 @@ func (d *drawing) shade(p *panel, bottom float64) {
 	}
 }
 
+func (d *drawing) nowInside(p *panel) bool {
+	return !d.opt.Now.IsZero() && !d.opt.Now.Before(p.from) && !d.opt.Now.After(p.to)
+}
+
 func (d *drawing) now(p *panel, bottom float64) {
-	if d.opt.Now.IsZero() || d.opt.Now.Before(p.from) || d.opt.Now.After(p.to) {
+	if !d.nowInside(p) {
 		return
 	}
 	x := p.x(d.opt.Now)
-	d.el("path", "d", "M"+num(x)+" "+num(p.top)+"V"+num(bottom), "class", "now")
+	d.el("path", "d", "M"+num(x)+" "+num(p.top-12)+"V"+num(bottom), "class", "now")
 	label, at, class := "now "+d.clock(d.opt.Now), x+4, "small nowtext halo"
 	if x+width(label, 11)+6 > p.x1 {
 		at, class = x-4, class+" end"
 	}
-	d.text("text", label, "x", at, "y", p.top+10, "class", class)
+	d.text("text", label, "x", at, "y", p.top-3, "class", class)
 }
 
 func (d *drawing) problems(p *panel) {
