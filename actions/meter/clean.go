@@ -128,7 +128,7 @@ func (s *Series) findings(name string, equal int) []Note {
 	if estimated > 0 {
 		say("%s estimated or edited, as the file says", count(estimated, "reading is", "readings are"))
 	}
-	for _, why := range []string{NoReading, Empty, Conflicting, Overlapping, Forecast} {
+	for _, why := range []string{NoReading, Empty, Conflicting, Overlapping, Forecast, NotRecorded, WentBack} {
 		var spans []string
 		for _, h := range s.holes {
 			if h.Why == why {

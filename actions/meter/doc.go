@@ -1,6 +1,6 @@
 // Package meter reads meter data: how much energy went through the premises' meter in each interval. It takes a stream
 // and a description of its layout, and returns a [Series] or one line that says why it does not: a file is taken whole or
-// not at all. It opens no file and names no clock.
+// not at all. It opens no file and names no clock. A Series is kept as bytes by [Pack].
 //
 // Two kinds of file are read, told apart by their content, each also gzipped: text with separators (comma, semicolon,
 // tab or bar; UTF-8 or UTF-16) and Green Button XML (NAESB REQ.21, Energy Services Provider Interface, "ESPI").
@@ -28,5 +28,8 @@
 //   - Values below zero are refused unless the layout says that the meter nets.
 //   - Green Button: electricity delivered to the customer (flow direction 1, else none or total) in Wh, else mean W. Estimates and
 //     edits of the supplier count, and are said; forecasts are gaps.
-//   - Files that hold the same interval agree or are refused ([Merge]); a coarser one agrees where it equals the sum.
+//   - Files that hold the same interval agree or are refused ([Merge]); a coarser one agrees where it equals the sum. Of
+//     sources that are not trusted alike the better one counts ([Layer]).
+//   - What a point of a device read as becomes intervals ([Recorded]) where it was read often enough, else gaps: between
+//     two readings more than five minutes apart nothing is known.
 package meter
