@@ -17,7 +17,7 @@ import (
 
 const (
 	lively = 45 * time.Second // between pings, by which a dead conversation is found
-	fresh  = 15 * time.Second // meter values younger than this are not asked for again
+	fresh  = 5 * time.Second  // meter values younger than this are not asked for again
 	beat   = time.Minute      // how long ago a profile starts
 
 	patience = 3 * time.Second // for the first word of a charger

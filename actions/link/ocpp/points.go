@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"time"
 
 	"spillway/actions"
@@ -50,6 +51,8 @@ func (l *ocppLink) write(ctx context.Context, p *actions.Point, v actions.Value,
 	case able.wattsOnly:
 		return bad(p, "the charger takes limits in W only, which is not done here")
 	}
+	// Limits have one decimal (1.6, 7.14; 2.0.1 Part 2, ChargingSchedulePeriodType); down is the safe side.
+	amps = math.Floor(amps*10+1e-6) / 10
 	return l.limit(ctx, t, s, able, amps, unlimited(p), until)
 }
 

@@ -46,8 +46,11 @@ func (s *seen) look(read func(*seen)) <-chan struct{} {
 	return s.news
 }
 
-// started and stopped note the ends of a transaction.
+// started and stopped note the ends of a transaction. Meter values from before one begins are old.
 func (s *seen) started(id string) {
+	if !s.running.value {
+		s.metered = time.Time{}
+	}
 	s.running, s.transaction, s.plugged = hear(true), id, hear(true)
 }
 
