@@ -19,6 +19,7 @@ const module = "spillway"
 var mayImport = map[string][]string{
 	"calendar":          {"calendar/scan", "calendar/civil", "calendar/recur", "calendar/zone"},
 	"calendar/scan":     {},
+	"calendar/announce": {},
 	"calendar/civil":    {},
 	"calendar/recur":    {"calendar/civil", "calendar/zone"},
 	"calendar/zone":     {"calendar/civil", "calendar/recur", "calendar/scan"},
@@ -43,7 +44,7 @@ var mayImport = map[string][]string{
 }
 
 // pure rooms do no I/O and know no clock.
-var pure = []string{"calendar", "calendar/scan", "calendar/civil", "calendar/recur", "calendar/zone", "actions", "actions/statement", "actions/plan", "actions/draw", "actions/settle"}
+var pure = []string{"calendar", "calendar/announce", "calendar/scan", "calendar/civil", "calendar/recur", "calendar/zone", "actions", "actions/statement", "actions/plan", "actions/draw", "actions/settle"}
 
 var notPure = []string{"net", "net/http", "os", "os/exec", "database/sql", "io/ioutil", "math/rand", "math/rand/v2", "crypto/rand"}
 
