@@ -89,6 +89,10 @@ func (g *group) shifts() bool {
 
 // expandGroup adds to found what g yields in the range, and bounds it.
 func (r *reader) expandGroup(g *group) {
+	if len(r.found) >= maxTotal {
+		r.leaveOut(g.first(), errBody)
+		return
+	}
 	budget := r.budget()
 	x := expansion{reader: r, budget: budget, before: len(r.found)}
 	had := budget.Left
@@ -98,7 +102,7 @@ func (r *reader) expandGroup(g *group) {
 	switch heavy := n > lightYield; {
 	case err != nil:
 	case heavy && r.heavy+n > maxHeavy, len(r.found) > maxTotal:
-		err = errors.New("the events of the body yield too many occurrences in the range")
+		err = errBody
 	case heavy:
 		r.heavy += n
 	}
@@ -107,6 +111,8 @@ func (r *reader) expandGroup(g *group) {
 		r.leaveOut(g.first(), err)
 	}
 }
+
+var errBody = errors.New("the events of the body yield too many occurrences in the range")
 
 // first returns the record that stands for g in a message.
 func (g *group) first() *record {

@@ -87,6 +87,7 @@ func hostileEvents() map[string][2]string {
 		"futures":                  {evilEvent("DTSTART:20200101T000000Z", "RRULE:FREQ=HOURLY") + repeat(20_000, "BEGIN:VEVENT\r\nUID:evil\r\nDTSTART:20261021T130000Z\r\nRECURRENCE-ID;RANGE=THISANDFUTURE:2026102%1[1]d\r\nEND:VEVENT\r\n"), ""},
 		"many hungry rules":        {repeat(20_000, "BEGIN:VEVENT\r\nUID:evil%d\r\nDTSTART:19700101T000000Z\r\nRRULE:FREQ=MINUTELY;BYDAY=MO;COUNT=99999999\r\nEND:VEVENT\r\n"), "work"},
 		"many heavy yields":        {repeat(3000, "BEGIN:VEVENT\r\nUID:evil%d\r\nDTSTART:20261020T000000Z\r\nRRULE:FREQ=MINUTELY;INTERVAL=3\r\nEND:VEVENT\r\n"), "too many occurrences"},
+		"250,000 events":           {repeat(250_000, "BEGIN:VEVENT\r\nUID:evil%d\r\nDTSTART:20261021T130000Z\r\nSUMMARY:an event that is like all others\r\nEND:VEVENT\r\n"), "too many occurrences"},
 		"broken events":            {repeat(100_000, "BEGIN:VEVENT\r\nUID:evil%d\r\nDTSTART:nonsense\r\nEND:VEVENT\r\n"), "more problems"},
 		"empty events":             {strings.Repeat("BEGIN:VEVENT\r\nEND:VEVENT\r\n", 700_000), "are not read"},
 	}
@@ -179,7 +180,7 @@ func TestHostileEvents(t *testing.T) {
 					good++
 				}
 			}
-			if good != 2 && name != "empty events" {
+			if good != 2 && name != "empty events" && name != "250,000 events" { // in these two the last one lies past a limit
 				t.Errorf("%d of 2 good events found", good)
 			}
 			if c[1] != "" && !strings.Contains(fmt.Sprint(res.Problems), c[1]) {

@@ -18,8 +18,8 @@ import (
 // The bounds on what one body may yield and cost. Work is counted as in [recur.Budget].
 const (
 	maxPerEvent = 10_000     // occurrences of one UID in the range
-	maxHeavy    = 200_000    // occurrences of all UIDs with more than lightYield each
-	maxTotal    = 400_000    // occurrences in all
+	maxHeavy    = 100_000    // occurrences of all UIDs with more than lightYield each
+	maxTotal    = 150_000    // occurrences in all
 	lightYield  = 1000       //
 	freeWork    = 500        // work that every event may cost, whatever others did
 	eventWork   = 3_000_000  // work that one event may cost
