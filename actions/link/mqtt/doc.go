@@ -4,8 +4,10 @@
 // A command is published once, at the QoS of its address: at QoS 1 and 2 Write returns when the broker has acknowledged
 // it, at QoS 0 when it is on the socket. While the broker is away a command is Unreachable at once; nothing is queued.
 // Every connection starts clean, with a client of its own, so that no library can deliver a command of an earlier
-// connection. On MQTT 5 a command that is not retained carries an expiry of the link's `confirm`, so that a broker that
-// queues for a sleeping device does not hand it over hours later; 3.1.1 knows no such thing.
+// connection; this is why the connection managers of the libraries are left out, which keep sessions and queues, and which
+// could not change the version either. On MQTT 5 a command that is not retained carries an expiry of the link's
+// `confirm`, so that a broker that queues for a sleeping device does not hand it over hours later; 3.1.1 knows no such
+// thing.
 //
 // A reading is the newest message on its topic, retained or live, since the connection began. Read asks nobody, so it
 // costs nothing. What was heard before a loss of the connection no longer counts: the device may have changed meanwhile,

@@ -227,7 +227,7 @@ func (l *mqttLink) sayStatus(talk conversation, word string) {
 	if l.broker.status == "" {
 		return
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), l.broker.limit)
+	ctx, cancel := context.WithTimeout(context.Background(), min(l.broker.limit, 2*time.Second))
 	defer cancel()
 	// A status that cannot be told changes nothing for the devices.
 	_ = talk.publish(ctx, message{topic: l.broker.status, body: word, retain: true, qos: 1, what: "publish the status"})

@@ -22,10 +22,9 @@ type talk5 struct {
 	client *paho.Client
 	broker *broker
 
-	over func() error // ends done once
-	end  chan struct{}
-	mu   sync.Mutex
-	why  error
+	end chan struct{}
+	mu  sync.Mutex
+	why error
 }
 
 // greet5 connects over g. The library is used without its connection manager, which keeps a session and a queue across
