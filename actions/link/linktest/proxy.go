@@ -57,11 +57,11 @@ func (p *Proxy) Cut() {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if p.listener != nil {
-		p.listener.Close()
+		_ = p.listener.Close()
 		p.listener = nil
 	}
 	for c := range p.conns {
-		c.Close()
+		_ = c.Close()
 	}
 	clear(p.conns)
 	clear(p.near)
@@ -86,12 +86,12 @@ func (p *Proxy) Close() {
 }
 
 func (p *Proxy) serve(l net.Listener, near net.Conn) {
-	defer near.Close()
+	defer func() { _ = near.Close() }()
 	far, err := net.Dial("tcp", p.target)
 	if err != nil {
 		return
 	}
-	defer far.Close()
+	defer func() { _ = far.Close() }()
 	p.mu.Lock()
 	cut := p.listener != l
 	writing := new(sync.Mutex)
@@ -106,10 +106,10 @@ func (p *Proxy) serve(l net.Listener, near net.Conn) {
 	go func() {
 		defer close(done)
 		_, _ = io.Copy(far, near)
-		far.Close()
+		_ = far.Close()
 	}()
 	_, _ = io.Copy(lockedWriter{near, writing}, far)
-	near.Close()
+	_ = near.Close()
 	<-done
 	p.mu.Lock()
 	delete(p.conns, near)

@@ -110,7 +110,7 @@ func (t target) dial() (*conn, error) {
 		return nil, err
 	}
 	if err := client.SetUnitId(t.unit); err != nil {
-		client.Close()
+		_ = client.Close()
 		return nil, err
 	}
 	return &conn{client: client, used: time.Now()}, nil

@@ -180,7 +180,7 @@ func (l *modbusLink) connect(x *exchange) error {
 
 func (l *modbusLink) hangUp() {
 	if l.conn != nil {
-		l.conn.client.Close()
+		_ = l.conn.client.Close() // it is given up, whatever it says
 		l.conn = nil
 	}
 }

@@ -187,7 +187,7 @@ func (b *box) OnConnectAuthenticate(_ *mochi.Client, pk packets.Packet) bool {
 func (b *box) OnACLCheck(_ *mochi.Client, topic string, write bool) bool {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return topic != "secret" && !(write && b.manner == linktest.Refuse)
+	return topic != "secret" && (!write || b.manner != linktest.Refuse)
 }
 
 func (b *box) OnPublish(cl *mochi.Client, pk packets.Packet) (packets.Packet, error) {

@@ -3,6 +3,7 @@ package mqtt
 import (
 	"bufio"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"io"
 	"net"
@@ -120,14 +121,14 @@ func (g *guard) connack() int {
 
 // Write writes p whole, within the patience of the link.
 func (g *guard) Write(p []byte) (int, error) {
-	if err := g.Conn.SetWriteDeadline(time.Now().Add(g.patience)); err != nil {
+	if err := g.SetWriteDeadline(time.Now().Add(g.patience)); err != nil {
 		return 0, err
 	}
 	return g.Conn.Write(p)
 }
 
 func noEOF(err error) error {
-	if err == io.EOF {
+	if errors.Is(err, io.EOF) {
 		return io.ErrUnexpectedEOF
 	}
 	return err

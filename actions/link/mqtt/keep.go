@@ -159,7 +159,7 @@ func (l *mqttLink) greet(ctx context.Context, version int) (conversation, error)
 		talk, err = greet3(ctx, g, l.broker, hear)
 	}
 	if err != nil {
-		conn.Close()
+		_ = conn.Close()
 		switch {
 		case g.connack() > 0:
 		case hungUp(err):
@@ -185,7 +185,7 @@ func dial(ctx context.Context, b *broker) (net.Conn, error) {
 	}
 	t := tls.Client(conn, b.tls)
 	if err := t.HandshakeContext(ctx); err != nil {
-		conn.Close()
+		_ = conn.Close()
 		return nil, err
 	}
 	return t, nil

@@ -41,7 +41,7 @@ func greet3(ctx context.Context, g *guard, b *broker, hear func(string, []byte))
 		o.SetWill(b.status, "offline", 1, true)
 	}
 	t.client = paho3.NewClient(o)
-	hangUp := context.AfterFunc(ctx, func() { g.Conn.Close() })
+	hangUp := context.AfterFunc(ctx, func() { _ = g.Close() })
 	token := t.client.Connect()
 	<-token.Done() // bounded by the connect timeout
 	hangUp()

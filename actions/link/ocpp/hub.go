@@ -177,10 +177,10 @@ func (d *door) serve(ctx context.Context, listener net.Listener, config *tls.Con
 		Handler: d, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10,
 		ErrorLog: log.New(io.Discard, "", 0), // what strangers do is no news
 	}
-	stop := context.AfterFunc(ctx, func() { s.Close() })
+	stop := context.AfterFunc(ctx, func() { _ = s.Close() })
 	defer stop()
 	_ = s.Serve(listener)
-	s.Close()
+	_ = s.Close()
 }
 
 // ServeHTTP lets a charger in by its name and, where one is set, its password (OCPP-J 1.6, 6.2; 2.0.1 Part 2, A00).

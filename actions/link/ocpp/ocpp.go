@@ -83,7 +83,7 @@ func (l *ocppLink) welcome(w http.ResponseWriter, r *http.Request) {
 	case "ocpp1.6":
 		d = newV16(l.where.connector)
 	default:
-		ws.Close(websocket.StatusProtocolError, "ocpp1.6 or ocpp2.0.1")
+		_ = ws.Close(websocket.StatusProtocolError, "ocpp1.6 or ocpp2.0.1")
 		l.knocked("a charger came that speaks neither OCPP 1.6 nor 2.0.1")
 		return
 	}
