@@ -172,6 +172,8 @@ func refusal(o calendar.Occurrence, feed FeedRules, q *actions.Procedure, d stat
 	switch {
 	case o.Status == "cancelled":
 		return "cancelled"
+	case o.Refused != "":
+		return o.Refused
 	case actions.IsPlanUID(o.UID):
 		return "it is an entry of a published plan, not an announcement"
 	case length <= 0:

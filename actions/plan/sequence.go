@@ -30,7 +30,7 @@ func (p *planner) sequence() {
 			c.gap = max(c.gap, c.hold.st.Wait)
 		}
 	}
-	slices.SortStableFunc(p.changes, compareChanges)
+	slices.SortStableFunc(p.changes, p.compareChanges)
 	p.space(false)
 }
 
@@ -40,31 +40,40 @@ func (p *planner) dropMissed() {
 	p.changes = slices.DeleteFunc(p.changes, func(c *change) bool { return c.drop != kept })
 }
 
-func compareChanges(a, b *change) int {
-	if c := cmp.Compare(a.line.link, b.line.link); c != 0 {
+func (p *planner) compareChanges(a, b *change) int {
+	// What is late is due now: by when it should have been, a restore could come before one that must precede it.
+	if c := cmp.Or(cmp.Compare(a.line.link, b.line.link), later(a.due, p.now).Compare(later(b.due, p.now)), cmp.Compare(a.class, b.class)); c != 0 {
 		return c
 	}
-	if c := a.due.Compare(b.due); c != 0 {
-		return c
+	if a.class == beginning {
+		return compareApplied(a, b)
 	}
-	if c := cmp.Compare(a.class, b.class); c != 0 {
-		return c
-	}
+	return compareApplied(b, a)
+}
+
+// compareApplied orders changes by when their holds were applied or are to be: as windows and statements have them.
+func compareApplied(a, b *change) int {
 	if a.class != beginning {
-		a, b = b, a
-	}
-	if a.hold == nil || b.hold == nil {
-		return cmp.Or(a.line.st.Since.Compare(b.line.st.Since), a.line.ref.Compare(b.line.ref))
-	}
-	if a.class != beginning {
-		if c := a.hold.from.Compare(b.hold.from); c != 0 {
+		if c := a.applied().Compare(b.applied()); c != 0 {
 			return c
 		}
 	}
-	if a.window != b.window {
-		return cmp.Or(a.window.Start.Compare(b.window.Start), strings.Compare(a.window.ID, b.window.ID))
+	if a.hold != nil && b.hold != nil {
+		if a.hold.win != b.hold.win {
+			return cmp.Or(a.hold.win.Start.Compare(b.hold.win.Start), strings.Compare(a.hold.win.ID, b.hold.win.ID))
+		}
+		return cmp.Compare(a.hold.order, b.hold.order)
 	}
-	return cmp.Compare(a.hold.order, b.hold.order)
+	return a.line.ref.Compare(b.line.ref)
+}
+
+// applied returns when the hold that c ends was applied; of one that is not known any more, when its point was first
+// written.
+func (c *change) applied() time.Time {
+	if c.hold != nil {
+		return c.hold.from
+	}
+	return c.line.st.Since
 }
 
 // space sets when each command is sent, and puts the commands of each link, which are by link and due, in that order. Where
