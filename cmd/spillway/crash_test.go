@@ -95,6 +95,9 @@ func newCrash(t *testing.T, bin, name string) *crash {
 		if t.Failed() {
 			out, _ := os.ReadFile(c.log.Name())
 			t.Logf("the program said:\n%s", out)
+			if lines, err := exec.Command(bin, "log", "--json", "--config", c.file).Output(); err == nil {
+				t.Logf("the switching log:\n%s", lines)
+			}
 			for _, e := range h.Ledger() {
 				t.Log(e)
 			}

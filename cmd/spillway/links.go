@@ -17,9 +17,9 @@ func openLinks(p *actions.Premises) (map[string]link.Link, error) {
 			points[d.Link] = append(points[d.Link], &d.Points[j])
 		}
 	}
-	links := map[string]link.Link{}
+	links, kinds := map[string]link.Link{}, openers()
 	for _, spec := range p.Links {
-		open, known := openers[spec.Protocol]
+		open, known := kinds[spec.Protocol]
 		if !known {
 			closeLinks(links)
 			return nil, fmt.Errorf("links.%s: no driver for %q", spec.Name, spec.URL)
