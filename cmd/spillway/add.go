@@ -22,26 +22,40 @@ import (
 )
 
 type addFlags struct {
-	start, end, length, category, to, zone string
+	start, end, length, category, to, title string
+	yes                                     bool
 }
 
 func (a *app) addCommand() *cobra.Command {
 	var f addFlags
 	c := &cobra.Command{
-		Use:   "add TITLE --start T (--end T or --for D)",
+		Use:   "add (TITLE --start T (--end T or --for D) | -)",
 		Short: "Write a window as an event into a calendar",
 		Long: `Add writes one event into a calendar file, a folder of .ics files, or a feed that can be written.
 
-A time is RFC 3339, or "2026-12-05 13:00" or "13:00" (the next time it is that) in the configured zone.`,
-		Example: `  spillway add "Free power" --start "2026-12-05 13:00" --for 1h --category surplus --to windows.ics`,
-		Args:    cobra.ExactArgs(1),
-		RunE:    func(_ *cobra.Command, args []string) error { return a.add(args[0], f, time.Now()) },
+A time is RFC 3339, or "2026-12-05 13:00" or "13:00" (the next time it is that) in the configured zone.
+
+Without a TITLE, or with -, it reads an announcement from standard input, as it came in a message: "Free power this
+Saturday, 5 December, from 1 to 2pm". It shows how it read it, and writes only after a yes on the terminal, or with
+--yes. What can be taken in two ways is refused. It reads English.`,
+		Example: `  spillway add "Free power" --start "2026-12-05 13:00" --for 1h --category surplus --to windows.ics
+  spillway add -                              # paste the announcement, then Ctrl-D
+  spillway add --yes < announcement.txt       # for a script`,
+		Args: cobra.MaximumNArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			if len(args) == 0 || args[0] == "-" {
+				return a.addAnnounced(c.Context(), f, time.Now())
+			}
+			return a.add(args[0], f, time.Now())
+		},
 	}
 	c.Flags().StringVar(&f.start, "start", "", "when the window begins")
 	c.Flags().StringVar(&f.end, "end", "", "when it ends")
 	c.Flags().StringVar(&f.length, "for", "", "how long it is, such as 1h or 90m")
 	c.Flags().StringVar(&f.category, "category", "", "the event's category")
 	c.Flags().StringVar(&f.to, "to", "", "FILE, FOLDER or FEED to write to (default: the first feed that can be written)")
+	c.Flags().StringVar(&f.title, "title", "", "the event's title, in place of the announcement's first line")
+	c.Flags().BoolVar(&f.yes, "yes", false, "write what was read from an announcement without asking")
 	return c
 }
 
@@ -62,26 +76,45 @@ func (a *app) add(title string, f addFlags, now time.Time) error {
 	if err != nil {
 		return err
 	}
-	entry := calendar.Entry{
-		UID: rand.Text() + "@spillway", Start: start, End: end, Summary: title,
-		Stamp: now.UTC().Truncate(time.Second), LastModified: now.UTC().Truncate(time.Second),
-	}
-	if f.category != "" {
-		entry.Categories = []string{f.category}
-	}
+	entry := f.entry(title, start, end, now)
 	where, err := writeEvent(target, entry)
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(a.Out, "%s, %s to %s (%s): written to %s\n", title, start.In(zone).Format("Mon 2 Jan 2006 15:04"),
-		end.In(zone).Format("15:04"), zone, where)
-	return nil
+	return a.sayAdded(entry, zone, where)
+}
+
+// entry makes the event.
+func (f addFlags) entry(title string, start, end, now time.Time) calendar.Entry {
+	e := calendar.Entry{
+		UID: rand.Text() + "@spillway", Start: start, End: end, Summary: title,
+		Stamp: now.UTC().Truncate(time.Second), LastModified: now.UTC().Truncate(time.Second),
+	}
+	if f.category != "" {
+		e.Categories = []string{f.category}
+	}
+	return e
+}
+
+func (a *app) sayAdded(e calendar.Entry, zone *time.Location, where string) error {
+	if a.json {
+		return printJSON(a.Out, struct {
+			UID   string    `json:"uid"`
+			Title string    `json:"title"`
+			Start time.Time `json:"start"`
+			End   time.Time `json:"end"`
+			File  string    `json:"file"`
+		}{e.UID, e.Summary, e.Start.UTC(), e.End.UTC(), where})
+	}
+	_, err := fmt.Fprintf(a.Out, "%s, %s %s (%s): written to %s\n", oneLine(e.Summary), e.Start.In(zone).Format("Mon 2 Jan 2006 15:04"),
+		until(e.Start, e.End, zone), zone, where)
+	return err
 }
 
 // times reads the flags; the end must lie behind the start.
 func (f addFlags) times(now time.Time, zone *time.Location) (start, end time.Time, err error) {
 	if f.start == "" {
-		return start, end, usagef("--start is missing: say when the window begins")
+		return start, end, usagef("--start is missing: say when the window begins, or paste an announcement into 'spillway add -'")
 	}
 	if (f.end == "") == (f.length == "") {
 		return start, end, usagef("give either --end or --for")
