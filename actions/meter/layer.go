@@ -6,12 +6,14 @@ import (
 )
 
 // Layer puts one series over another: every reading of over counts, and those of under that lie outside all of them. It
-// is for sources of which one is trusted more; [Merge] is for those that must agree.
+// is for sources of which one is trusted more; [Merge] is for those that must agree. Either may be nil; the result is not.
 func Layer(over, under *Series) *Series {
 	switch {
-	case under == nil || under.Len() == 0 && len(under.holes) == 0:
+	case over == nil && under == nil:
+		return &Series{}
+	case under == nil || over != nil && under.empty():
 		return over
-	case over == nil || over.Len() == 0 && len(over.holes) == 0:
+	case over == nil || over.empty():
 		return under
 	}
 	out := slices.Clone(over.readings)
@@ -29,6 +31,8 @@ func Layer(over, under *Series) *Series {
 	s.index(slices.Concat(over.holes, under.holes))
 	return s
 }
+
+func (s *Series) empty() bool { return len(s.readings) == 0 && len(s.holes) == 0 }
 
 // Differences counts the readings of next that known does not hold, and those that it holds with another energy. A
 // reading is the same where its interval is.

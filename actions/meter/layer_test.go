@@ -64,6 +64,9 @@ func TestLayerKeepsReasons(t *testing.T) {
 			t.Error("a series over nothing is not itself")
 		}
 	}
+	if s := Layer(nil, nil); s.Len() != 0 {
+		t.Error("nothing over nothing is something")
+	}
 }
 
 func TestDifferences(t *testing.T) {

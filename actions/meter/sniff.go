@@ -133,7 +133,7 @@ func (s *shape) placeNamed(records [][]string, columns map[string]string) error 
 		for _, key := range keys {
 			if c := indexOf(rec, columns[key]); c >= 0 {
 				found[key], named = c, true
-			} else if n, err := strconv.Atoi(columns[key]); err == nil && n >= 1 {
+			} else if n, err := strconv.Atoi(columns[key]); err == nil && n >= 1 && n <= widest(records) {
 				found[key] = n - 1
 			}
 		}

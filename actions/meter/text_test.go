@@ -113,6 +113,7 @@ func TestRefused(t *testing.T) {
 		{"prose", "Dear customer,\nhere are your figures.\n", Layout{}, "f.csv: has another layout"},
 		{"no columns", "hello\nworld\n", Layout{}, "f.csv: has no columns"},
 		{"no such column", half("1", "2"), Layout{Columns: map[string]string{"time": "start", "energy": "kwh"}}, `f.csv: has no column "kwh": its columns are "start", "value"`},
+		{"no such number beside a name", half("1", "2"), Layout{Columns: map[string]string{"time": "start", "energy": "7"}}, "f.csv: has no column 7: its widest row has 2"},
 		{"no such number", half("1", "2"), Layout{Columns: map[string]string{"time": "1", "energy": "7"}}, "f.csv: has no column 7: its widest row has 2"},
 		{"header alone", "start,value\n", named, "f.csv: no reading in it"},
 		{"a total at the end", half("1", "2") + "Total,3\n", named, `f.csv:4: "Total" is no time`},

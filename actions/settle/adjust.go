@@ -63,7 +63,7 @@ func (c *sum) compare() *comparison {
 		return nil
 	}
 	for _, w := range c.books.Windows {
-		if w.ID != c.w.ID && w.Start.Unix() < a.to && w.End.Unix() > a.from {
+		if !same(w, c.w) && w.Start.Unix() < a.to && w.End.Unix() > a.from {
 			c.problem("another window that settles lies in the stretch that the adjustment compares, %s", where)
 			break
 		}

@@ -6,6 +6,8 @@ import (
 	"math/big"
 	"slices"
 	"time"
+
+	"spillway/actions"
 )
 
 // A likeDay is a day that the window's day is compared with.
@@ -79,16 +81,19 @@ func (c *sum) same(from, to int64, days Date) (energy *big.Rat, why string) {
 	}
 	for _, i := range c.busy[date] {
 		w := c.books.Windows[i]
-		if w.ID != c.w.ID && w.Start.Unix() < until && w.End.Unix() > at {
+		if !same(w, c.w) && w.Start.Unix() < until && w.End.Unix() > at {
 			return nil, "another window that settles after midnight"
 		}
 	}
 	return energy, ""
 }
 
+// same reports whether two windows are one. A window that was over and came back at another time keeps its id.
+func same(a, b actions.Window) bool { return a.ID == b.ID && a.Start.Equal(b.Start) }
+
 // anotherWindow reports whether a window other than the one settled touches the date.
 func (c *sum) anotherWindow(d Date) bool {
-	return slices.ContainsFunc(c.busy[d], func(i int) bool { return c.books.Windows[i].ID != c.w.ID })
+	return slices.ContainsFunc(c.busy[d], func(i int) bool { return !same(c.books.Windows[i], c.w) })
 }
 
 func (c *sum) workday(d Date) bool {

@@ -184,7 +184,7 @@ func TestTable(t *testing.T) {
 	const want = `WINDOW                                            TITLE        METERED    BASELINE   GAIN       LIKELY        CREDIT    EXPECTED BY      PAYMENT
 Wed 17 Jun 2026 12:00-12:40 BST                   =Free power  2.267 kWh  1.778 kWh  0.489 kWh  0.19 to 1.68  0.12 GBP  Wed 24 Jun 2026  settled, difference 0.08
     mean of 3 Wednesdays
-Thu 18 Jun 2026 12:00-13:00 BST                   Free power   ?          2.867 kWh  ?                        ?         Thu 25 Jun 2026  nothing due
+Thu 18 Jun 2026 12:00-13:00 BST                   Free power   ?          2.867 kWh  ?                        ?         Thu 25 Jun 2026  unknown
     mean of 3 Thursdays
     ! gap in the window: no reading from Thu 18 Jun 2026 12:30 BST to Thu 18 Jun 2026 13:00 BST
 Thu 18 Jun 2026 23:30 BST - Fri 19 Jun 00:30 BST  Free power   3.700 kWh  2.967 kWh  0.733 kWh  0.28 to 2.52  0.18 GBP  Fri 26 Jun 2026  expected

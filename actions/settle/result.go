@@ -70,10 +70,11 @@ type Result struct {
 // A Payment says where a window's credit stands.
 type Payment string
 
-// The payments: nothing is due (no credit, or none above zero), it is not due yet, it came in full, less came, or it is due and did not
-// come.
+// The payments: nothing is due (no credit, or none above zero), what is due could not be worked out, it is not due yet, it
+// came in full, less came, or it is due and did not come.
 const (
 	NothingDue Payment = "nothing due"
+	Unknown    Payment = "unknown"
 	Expected   Payment = "expected"
 	Settled    Payment = "settled"
 	Short      Payment = "short"
@@ -87,6 +88,8 @@ func (r *Result) Payment(now time.Time) Payment {
 		return Settled
 	case r.Recorded != nil:
 		return Short
+	case r.Credit == nil && r.Terms != nil && (r.Terms.Rate != "" || len(r.Terms.Rates) > 0):
+		return Unknown
 	case r.Credit == nil || !r.Credit.IsPositive():
 		return NothingDue
 	case now.Before(r.ExpectedBy):

@@ -292,4 +292,8 @@ func TestPayment(t *testing.T) {
 			t.Errorf("%v %v: %s, want %s", c.credit, c.recorded, got, c.want)
 		}
 	}
+	gap := Result{Terms: &terms(nil)[0], ExpectedBy: by}
+	if got := gap.Payment(by); got != Unknown {
+		t.Errorf("a gap under terms with a rate: %s, want %s", got, Unknown)
+	}
 }
