@@ -80,8 +80,18 @@ type Meter struct {
 
 // Tell is someone to be told of faults.
 type Tell struct {
-	Name   string
-	URL    string
-	Faults []string // which; empty: all
-	Keys   map[string]any
+	Name     string
+	By       string   // webhook | mail | mqtt
+	URL      string   // of the webhook, the mail server or the broker; "" where Link is given
+	Link     string   // name of the MQTT link to tell it on
+	Topic    string   // of MQTT
+	From     string   // of mail: an address
+	To       []string // of mail: addresses, one at least
+	User     string
+	Password actions.Secret
+	Token    actions.Secret
+	CAFile   string
+	Faults   []string      // kinds, see [FaultKinds]; empty: all
+	After    time.Duration // how long a fault lasts before it is told
+	Windows  bool          // whether new windows are told too
 }

@@ -103,8 +103,9 @@ func TestEnvironmentFaultsNameTheVariable(t *testing.T) {
 		"SPILLWAY_PROCEDURES__SURPLUS__DURING=a=b": {`SPILLWAY_PROCEDURES__SURPLUS__DURING: procedures.surplus.during = "a=b": is a list or a table: write it as TOML, such as ["barn_battery.mode = charge"]`},
 		`SPILLWAY_PROCEDURES__SURPLUS__DURING=["battery.mode = on"]`: {
 			`SPILLWAY_PROCEDURES__SURPLUS__DURING: procedures.surplus.during = "battery.mode = on": column 16: "on" is no value of battery.mode: charge, idle`},
-		"SPILLWAY_FEEDS__HOUSE__POLL=5m":             {`SPILLWAY_FEEDS__HOUSE__POLL: feeds.house.url: is missing: write for instance url = "webcal://calendar.example/house.ics"`},
-		"SPILLWAY_TELL__ADA__URL=https://a.example/": {`SPILLWAY_TELL__ADA__URL: tell: not yet: nobody is told; take the table out`},
+		"SPILLWAY_FEEDS__HOUSE__POLL=5m": {`SPILLWAY_FEEDS__HOUSE__POLL: feeds.house.url: is missing: write for instance url = "webcal://calendar.example/house.ics"`},
+		"SPILLWAY_TELL__ADA__URL=a.example": {
+			`SPILLWAY_TELL__ADA__URL: tell.ada.url = "a.example": is neither a webhook (http, https) nor a mail server (smtp, smtps) nor a broker (mqtt, mqtts)`},
 	}
 	for variable, want := range tests {
 		t.Run(variable, func(t *testing.T) {

@@ -180,11 +180,10 @@ func procedureChapters() []chapter {
 		{header: "procedures.surplus.settlement", pattern: "procedures.*.settlement"},
 		{header: "meter", pattern: "meter"},
 		{header: "publish", pattern: "publish"},
-		{header: "tell.hook", pattern: "tell.*", off: true, about: "A webhook.", instead: map[string]string{
-			"link": "", "topic": "", "from": "", "to": ""}},
-		{header: "tell.mail", pattern: "tell.*", off: true, about: "Mail.", instead: map[string]string{
-			"url": `"smtps://mail.example"`, "link": "", "topic": "", "token_file": ""}},
-		{header: "tell.broker", pattern: "tell.*", off: true, about: "MQTT.", instead: map[string]string{
-			"url": "", "from": "", "to": "", "user": "", "password_file": "", "token_file": ""}},
+		{header: "tell.hook", pattern: "tell.*", what: "webhook", off: true, about: "A webhook.",
+			instead: map[string]string{"user": "", "password_file": ""}},
+		{header: "tell.mail", pattern: "tell.*", what: "mail", off: true, about: "Mail.", instead: map[string]string{"url": `"smtps://mail.example"`}},
+		{header: "tell.broker", pattern: "tell.*", what: "mqtt", off: true, about: "MQTT, on a link; or with a url of its own.", instead: map[string]string{
+			"url": "", "user": "", "password_file": "", "ca_file": ""}},
 	}
 }

@@ -3,8 +3,6 @@ package config
 import (
 	"net"
 	"strings"
-
-	"spillway/actions"
 )
 
 // publish reads where the plan goes.
@@ -68,61 +66,5 @@ func (s section) exposed(p Publish) {
 	}
 	if len(missing) > 0 {
 		s.fail("listen", "is open to others, who could move these devices: write %s, or listen on 127.0.0.1", strings.Join(missing, "; and "))
-	}
-}
-
-// tell reads who is told of faults.
-func (l *loader) tell(top section, p *actions.Premises) []Tell {
-	var all []Tell
-	top.each("tell", func(name string, s section) {
-		t := Tell{Name: name, Keys: map[string]any{}}
-		switch {
-		case s.given("link"):
-			s.tellLink(p)
-		case s.given("url"):
-			s.tellURL(&t)
-		default:
-			s.fail("url", "is missing: write the url of a webhook or mail server, or an MQTT link and topic")
-		}
-		t.Faults, _ = s.list("faults")
-		for _, key := range s.names() {
-			if n := s.node(key); n != nil && key != "password" && key != "token" {
-				t.Keys[key] = n.value
-			}
-		}
-		all = append(all, t)
-	})
-	return all
-}
-
-func (s section) tellLink(p *actions.Premises) {
-	v := s.text("link")
-	if !s.known(s.node("link"), join(s.path, "link"), "link", v, s.l.all.links) {
-		return
-	}
-	if link := p.Link(v); link != nil && link.Protocol != "" && link.Protocol != "mqtt" {
-		s.fail("link", "is no MQTT link")
-	}
-	s.topic("topic", s.required("topic"))
-}
-
-func (s section) tellURL(t *Tell) {
-	u := s.url("url")
-	if u == nil {
-		return
-	}
-	t.URL = u.String()
-	switch u.Scheme {
-	case "http", "https":
-	case "smtp", "smtps":
-		s.required("from")
-		if to, _ := s.list("to"); len(to) == 0 {
-			s.fail("to", "is missing: write the receivers' addresses, [\"ada@house.example\"]")
-		}
-	default:
-		s.fail("url", "is neither a webhook (http, https) nor a mail server (smtp, smtps)")
-	}
-	if u.Hostname() == "" {
-		s.fail("url", "names no host")
 	}
 }

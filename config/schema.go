@@ -302,16 +302,20 @@ func publishKeys() []key {
 
 func tellKeys() []key {
 	return []key{
-		{path: "tell.*.url", example: `"https://hook.example/spillway"`, doc: "a webhook; mail by smtp://host:587 or smtps://"},
-		{path: "tell.*.faults", form: list, example: `["restore", "feed"]`, doc: "which; all where not given"},
-		{path: "tell.*.link", example: `"barn"`, doc: "an MQTT link to tell it on"},
-		{path: "tell.*.topic", example: `"spillway/faults"`, doc: "and the topic"},
-		{path: "tell.*.from", example: `"spillway@house.example"`, doc: "the mail's sender"},
-		{path: "tell.*.to", form: list, example: `["ada@house.example"]`, doc: "its receivers"},
-		{path: "tell.*.user", example: `"spillway"`, doc: "of the mail server or webhook"},
+		{path: "tell.*.url", example: `"https://hook.example/spillway"`, doc: "a webhook, which JSON is posted to; mail by smtp://host:587 or smtps://host:465; or mqtt(s)://"},
+		{path: "tell.*.faults", form: list, example: `["restore", "feed"]`,
+			doc: "which: clock, journal, restore, point, link, feed, plan, hygiene, credit; all where not given"},
+		{path: "tell.*.after", def: `"2m"`, doc: "how long a fault lasts before it is told; a feed's stale_after counts besides"},
+		{path: "tell.*.windows", form: truth, def: "false", doc: "whether a new window is told too, with its lead-in and its problems"},
+		{path: "tell.*.link", example: `"barn"`, only: "mqtt", doc: "an MQTT link to tell it on, in place of url"},
+		{path: "tell.*.topic", example: `"spillway/faults"`, only: "mqtt", doc: "the topic; JSON as for a webhook, not retained"},
+		{path: "tell.*.from", example: `"spillway@house.example"`, only: "mail", doc: "the mail's sender"},
+		{path: "tell.*.to", form: list, example: `["ada@house.example"]`, only: "mail", doc: "its receivers; each gets a mail of his own"},
+		{path: "tell.*.user", example: `"spillway"`, doc: "of the mail server, webhook or broker"},
 		{path: "tell.*.password_file", example: `"secrets/password"`, doc: "a file that holds the password and nothing else"},
 		{path: "tell.*.password", secret: true, doc: "the password itself, from the environment only"},
-		{path: "tell.*.token_file", example: `"secrets/token"`, doc: "a file that holds the webhook's bearer token"},
-		{path: "tell.*.token", secret: true, doc: "the token itself, from the environment only"},
+		{path: "tell.*.token_file", example: `"secrets/token"`, only: "webhook", doc: "a file that holds the webhook's bearer token"},
+		{path: "tell.*.token", secret: true, only: "webhook", doc: "the token itself, from the environment only"},
+		{path: "tell.*.ca_file", example: `"secrets/ca.pem"`, doc: "certificates to trust in place of the system's"},
 	}
 }
