@@ -82,13 +82,13 @@ func text(r *big.Rat, places int) string {
 	return s
 }
 
-// money returns d with so many decimals; below zero: as it stands.
+// money returns d with so many decimals, or more where it has more; below zero: as it stands.
 func money(d *decimal.Decimal, places int) *json.Number {
 	if d == nil {
 		return nil
 	}
 	n := json.Number(d.String())
-	if places >= 0 {
+	if places >= 0 && d.Exponent() >= -int32(places) {
 		n = json.Number(d.StringFixed(int32(places)))
 	}
 	return &n
