@@ -65,7 +65,6 @@ type gathered struct {
 	verdicts []plan.Verdict // by start, then uid
 	problems []calendar.Problem
 	failed   []error // calendars that could not be used, a line each
-	cautions []string
 }
 
 // sources returns the feeds to read: the calendars named, or those configured.
@@ -82,6 +81,18 @@ func (a *app) sources(cfg *config.Config, calendars []string) []config.Feed {
 
 // gather reads the calendars once and matches what they hold in [from, to).
 func (a *app) gather(ctx context.Context, cfg *config.Config, calendars []string, zone *time.Location, from, to time.Time) gathered {
+	return a.gatherBy(ctx, readOnce, cfg, calendars, zone, from, to)
+}
+
+// A feedReader reads a feed or calendar once.
+type feedReader func(ctx context.Context, f config.Feed, spec feed.Spec) (feed.Result, error)
+
+func readOnce(ctx context.Context, _ config.Feed, spec feed.Spec) (feed.Result, error) {
+	return feed.ReadOnce(ctx, spec, feed.Options{UserAgent: userAgent})
+}
+
+// gatherBy is gather with a reader of its own.
+func (a *app) gatherBy(ctx context.Context, read feedReader, cfg *config.Config, calendars []string, zone *time.Location, from, to time.Time) gathered {
 	var g gathered
 	opts := calendar.Options{Zone: zone, From: from, To: to, Cancelled: true}
 	if cfg != nil {
@@ -93,7 +104,7 @@ func (a *app) gather(ctx context.Context, cfg *config.Config, calendars []string
 	for _, f := range a.sources(cfg, calendars) {
 		spec := feedSpec(f, to.Sub(from))
 		spec.Back, spec.Ahead = max(time.Since(from)+lookBack, lookBack), max(time.Until(to)+lookBack, lookBack)
-		r, err := feed.ReadOnce(ctx, spec, feed.Options{UserAgent: userAgent})
+		r, err := read(ctx, f, spec)
 		if err != nil {
 			g.failed = append(g.failed, err)
 			continue

@@ -42,9 +42,6 @@ func (e usageError) Unwrap() error { return e.error }
 
 func usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
 
-// errSilent ends a command that has said everything already.
-var errSilent = errors.New("")
-
 // execute runs one command line and returns its exit status.
 func execute(ctx context.Context, args []string, s streams) int {
 	a := &app{streams: s}
