@@ -24,17 +24,40 @@ type verdict struct {
 }
 
 func (a *app) checkCommand() *cobra.Command {
-	var offline bool
+	var offline, yes bool
+	var try, spacing string
 	c := &cobra.Command{
 		Use:   "check",
 		Short: "Configuration, feeds, links, points and sums, each with a verdict",
 		Long: `Check reads the configuration, asks every feed and every readable point, and proves the sums. It writes nothing to any
-device. It ends with status 1 on any fault.`,
-		Example: "  spillway check\n  spillway check --offline",
-		Args:    cobra.NoArgs,
-		RunE:    func(c *cobra.Command, _ []string) error { return a.check(c.Context(), offline) },
+device. It ends with status 1 on any fault.
+
+With --try it does write: it sets one point, reads it back and puts it back, after a yes on the terminal, or with --yes.
+It is held like a point in a window: killed in between, it is put back by the next 'spillway run' or 'spillway restore'.
+
+With --find-spacing too, it finds how close two commands on the link may follow one another, by setting the point and
+putting it back some twenty times. That takes minutes. Choose a point and a value that do no harm.`,
+		Example: `  spillway check
+  spillway check --offline
+  spillway check --try barn_battery.charge_power=500
+  spillway check --try cylinder.boost=on --find-spacing boiler_house`,
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			switch {
+			case try != "" && offline:
+				return usagef("--try speaks to a device, and --offline asks none: give one of them")
+			case try != "":
+				return a.try(c.Context(), try, spacing, yes)
+			case spacing != "":
+				return usagef("--find-spacing needs a point on the link to try with: add --try device.point=value")
+			}
+			return a.check(c.Context(), offline)
+		},
 	}
 	c.Flags().BoolVar(&offline, "offline", false, "ask no feed and no device")
+	c.Flags().StringVar(&try, "try", "", "set one point, `device.point=value`, read it back and put it back")
+	c.Flags().StringVar(&spacing, "find-spacing", "", "with --try: find the least spacing that `LINK` needs")
+	c.Flags().BoolVar(&yes, "yes", false, "with --try: do it without asking")
 	return c
 }
 

@@ -4,11 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"spillway/actions/journal"
+	"spillway/actions/link"
 	"spillway/actions/run"
 	"spillway/config"
 )
@@ -66,9 +68,14 @@ func (a *app) restoreAlone(ctx context.Context, cfg *config.Config, device strin
 		return restored{}, usageError{err}
 	}
 	defer closeLinks(links)
+	return a.runRestore(ctx, cfg, j, links, device)
+}
+
+// runRestore lets a runner give everything back and ends with it.
+func (a *app) runRestore(ctx context.Context, cfg *config.Config, j *journal.Journal, links map[string]link.Link, device string) (restored, error) {
 	r := run.NewRunner(run.Config{
 		Settings: run.Settings{Premises: &cfg.Premises, Journal: j, Horizon: cfg.Horizon, Readiness: cfg.Ready, Only: device},
-		Clock:    run.System{}, Links: links, Log: a.logger(),
+		Clock:    run.System{}, Links: links, Log: a.warnings(),
 		// First of all, so that the windows are stood down before anything is put back.
 		First: []run.Event{run.GiveBack{Device: device}},
 	})
@@ -82,6 +89,14 @@ func (a *app) restoreAlone(ctx context.Context, cfg *config.Config, device strin
 	out.Owed = owedOn(after, device)
 	stop()
 	return out, <-done
+}
+
+// warnings is the log of a command that says itself what went well.
+func (a *app) warnings() *slog.Logger {
+	if a.verbose {
+		return a.logger()
+	}
+	return slog.New(slog.NewTextHandler(a.Err, &slog.HandlerOptions{Level: slog.LevelWarn}))
 }
 
 func (a *app) sayRestored(out restored) error {
