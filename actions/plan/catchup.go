@@ -18,7 +18,7 @@ func (l *line) catchUp() {
 		}
 		return
 	}
-	v := l.value(h)
+	v := l.value(h, now)
 	sp := span{from: now, hold: h, value: v}
 	sure := !l.owed || l.st.Certain
 	if v != l.have || !sure {
@@ -49,7 +49,7 @@ func (l *line) has(h *hold) (v actions.Value, owed bool) {
 	}
 	if r := l.reading(); r.Known {
 		// What the point reads counts, except that a number near enough to what is wanted is what is wanted.
-		if want := l.value(h); r.Near(want, l.pt.Tolerance) {
+		if want := l.value(h, l.p.now); r.Near(want, l.pt.Tolerance) {
 			return want, false
 		}
 		return r, false

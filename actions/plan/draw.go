@@ -3,6 +3,7 @@ package plan
 import (
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"spillway/actions"
@@ -12,6 +13,7 @@ import (
 type draw struct {
 	from, to time.Time
 	w        float64
+	shared   float64 // the part of w that auto statements set
 }
 
 // draws appends what the point draws while holds are on it. A command counts from when it is sent; a point that goes back
@@ -42,7 +44,11 @@ func (l *line) draws(list []draw) []draw {
 			from = later(from, sp.hold.win.start)
 		}
 		if w != 0 && from.Before(to) {
-			list = append(list, draw{from, to, w})
+			d := draw{from: from, to: to, w: w}
+			if sp.hold.st.Want.Auto {
+				d.shared = w
+			}
+			list = append(list, d)
 		}
 	}
 	return list
@@ -69,26 +75,27 @@ func (s span) begins() time.Time {
 // flatten adds up draws of several points of one device into draws that do not overlap, none above most (0: no bound).
 func flatten(all []draw, most float64) []draw {
 	type edge struct {
-		t time.Time
-		w float64
+		t         time.Time
+		w, shared float64
 	}
 	edges := make([]edge, 0, 2*len(all))
 	for _, d := range all {
-		edges = append(edges, edge{d.from, d.w}, edge{d.to, -d.w})
+		edges = append(edges, edge{d.from, d.w, d.shared}, edge{d.to, -d.w, -d.shared})
 	}
 	slices.SortStableFunc(edges, func(a, b edge) int { return a.t.Compare(b.t) })
 	out := make([]draw, 0, len(all))
-	var w float64
+	var w, shared float64
 	for i := range edges {
 		w += edges[i].w
+		shared += edges[i].shared
 		if i+1 == len(edges) || edges[i+1].t.Equal(edges[i].t) || math.Abs(w) < 1e-6 {
 			continue
 		}
-		x := w
-		if most > 0 {
-			x = math.Min(x, most)
+		x := draw{from: edges[i].t, to: edges[i+1].t, w: w, shared: shared}
+		if most > 0 && w > most {
+			x.w, x.shared = most, shared*most/w
 		}
-		out = append(out, draw{edges[i].t, edges[i+1].t, x})
+		out = append(out, x)
 	}
 	return out
 }
@@ -102,8 +109,11 @@ type store struct {
 
 // store returns how much the device can take and give now.
 func (p *planner) store(d *actions.Device) *store {
-	level := d.LevelNow(p.Readings)
-	room, _ := d.RoomWh(level, d.Need(p.Readings))
+	level, need := d.LevelNow(p.Readings), d.Need(p.Readings)
+	if need.IsNumber() && d.NeedPoint == "" {
+		need.Number = math.Max(0, need.Number-p.takenWh(d))
+	}
+	room, _ := d.RoomWh(level, need)
 	s := &store{roomWh: room, spareWh: math.Inf(1), back: 1}
 	if level.IsNumber() {
 		if spare, known := d.SpareWh(level.Number, d.FloorPercent); known {
@@ -116,6 +126,51 @@ func (p *planner) store(d *actions.Device) *store {
 	return s
 }
 
+// takenWh returns what the device has taken by the steps that the standing still has, in Wh: a need that is configured, and
+// not read, gets less by that.
+func (p *planner) takenWh(d *actions.Device) (wh float64) {
+	if len(p.Standing.Steps) == 0 {
+		return 0
+	}
+	for i := range d.Points {
+		pt := &d.Points[i]
+		if _, draws := p.premises.DrawW(d, pt, actions.Value{}); !draws {
+			continue
+		}
+		steps := p.sentTo(pt.Ref)
+		for i, st := range steps {
+			to := p.now
+			if i+1 < len(steps) {
+				to = steps[i+1].Sent
+			}
+			from := later(st.Sent, st.Step.Start)
+			if w, _ := p.premises.DrawW(d, pt, st.Step.Value); w > 0 && !st.Step.Release && from.Before(to) {
+				wh += w * to.Sub(from).Hours()
+			}
+		}
+	}
+	return wh
+}
+
+// sentTo returns the steps of a point that were sent and came to something, by when.
+func (p *planner) sentTo(ref actions.Ref) (list []actions.StepStanding) {
+	for _, st := range p.Standing.Steps {
+		if st.Step.Point == ref && !st.Sent.IsZero() && st.State != actions.Failed && st.State != actions.Skipped {
+			list = append(list, st)
+		}
+	}
+	slices.SortFunc(list, func(a, b actions.StepStanding) int {
+		if c := a.Sent.Compare(b.Sent); c != 0 {
+			return c
+		}
+		return strings.Compare(a.Step.ID, b.Step.ID)
+	})
+	return list
+}
+
+// leastDraw is the shortest draw worth a word: a device with less to take than that is full.
+const leastDraw = time.Second
+
 // take returns the part of d that the device really draws: until it is full, or at its floor.
 func (s *store) take(d draw) []draw {
 	wh := math.Abs(d.w) * d.to.Sub(d.from).Hours()
@@ -124,7 +179,7 @@ func (s *store) take(d draw) []draw {
 		left = s.spareWh
 	}
 	if wh > left {
-		d.to = d.from.Add(time.Duration(left / math.Abs(d.w) * float64(time.Hour)))
+		d.to = d.from.Add(time.Duration(left / math.Abs(d.w) * float64(time.Hour)).Round(time.Millisecond))
 		wh = left
 	}
 	if d.w > 0 {
@@ -134,7 +189,7 @@ func (s *store) take(d draw) []draw {
 		s.spareWh -= wh
 		s.roomWh += wh / s.back
 	}
-	if !d.from.Before(d.to) {
+	if d.to.Sub(d.from) < leastDraw {
 		return nil
 	}
 	return []draw{d}

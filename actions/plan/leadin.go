@@ -63,7 +63,7 @@ func (p *planner) place(w *window, taken [][]booking, sure bool) {
 // idle reports whether a lead-in needs no command and no slot, because it asks for what the point is at anyway. Where it is
 // another hold that makes the command needless the slot is kept, so that weaker windows move nothing.
 func (h *hold) idle() bool {
-	v := h.line.value(h)
+	v := h.line.value(h, h.from)
 	return !h.command && v.Known && v == h.line.normal
 }
 

@@ -2,6 +2,7 @@ package plan
 
 import (
 	"slices"
+	"sort"
 	"strconv"
 	"time"
 
@@ -22,11 +23,20 @@ type line struct {
 	holds   []*hold
 	spans   []span
 	changes []*change
+	auto    []autoValue   // what auto statements on it come to, by time
+	zero    actions.Value // what auto sets where it takes nothing
 
 	// While building.
 	have actions.Value // what the point has
 	owed bool          // it was written and is not back at its normal
 	on   []*hold       // a heap of the holds that are on, the strongest first
+}
+
+// An autoValue is what auto comes to from an instant on.
+type autoValue struct {
+	at    time.Time
+	value actions.Value
+	full  bool // it takes less because it is planned to be full by then
 }
 
 // A span is a stretch of time in which one hold rules the point, or none; it lasts until the next span begins.
@@ -59,7 +69,8 @@ type change struct {
 	owed  bool    // before it, the point was owed a restore
 	prev  *change // on its line
 	next  *change
-	sent  bool // while spacing: its turn has come
+	sent  bool     // while spacing: its turn has come
+	after []string // commands that lower a draw and must be read back before
 	drop  dropped
 }
 
@@ -109,12 +120,43 @@ func (l *line) after(h *hold) (v actions.Value, said bool) {
 	return l.normal, false
 }
 
-// value returns what h asks for.
-func (l *line) value(h *hold) actions.Value {
-	if h.st.Want.Normal {
+// value returns what h asks for at t.
+func (l *line) value(h *hold, t time.Time) actions.Value {
+	switch {
+	case h.st.Want.Normal:
 		return l.normal
+	case !h.st.Want.Auto:
+		return h.st.Want.Value
+	case !t.Before(h.win.start):
+		return l.autoAt(t)
+	case l.dev.Kind == actions.Battery || l.dev.Kind == actions.Vehicle:
+		return l.autoAt(h.win.start) // it draws nothing yet
 	}
-	return h.st.Want.Value
+	return l.zero
+}
+
+// autoAt returns what auto comes to at t.
+func (l *line) autoAt(t time.Time) actions.Value {
+	i := sort.Search(len(l.auto), func(i int) bool { return l.auto[i].at.After(t) })
+	if i == 0 {
+		return l.zero
+	}
+	return l.auto[i-1].value
+}
+
+// autoChange returns when auto next comes to something else than at t, while h rules; zero: it does not.
+func (l *line) autoChange(h *hold, t time.Time) time.Time {
+	if h == nil || !h.st.Want.Auto {
+		return time.Time{}
+	}
+	if t.Before(h.win.start) {
+		return h.win.start
+	}
+	i := sort.Search(len(l.auto), func(i int) bool { return l.auto[i].at.After(t) })
+	if i == len(l.auto) {
+		return time.Time{}
+	}
+	return l.auto[i].at
 }
 
 // build works the line out from now on.
@@ -140,13 +182,16 @@ func (l *line) build() {
 		starts = starts[1:]
 	}
 	l.catchUp()
+	t, ruler := now, l.top(now)
 	for len(starts)+len(ends) > 0 {
-		var t time.Time
-		if len(starts) == 0 || len(ends) > 0 && !ends[0].to.After(starts[0].from) {
-			t = ends[0].to
-		} else {
-			t = starts[0].from
+		next := l.autoChange(ruler, t)
+		if len(starts) > 0 && (next.IsZero() || starts[0].from.Before(next)) {
+			next = starts[0].from
 		}
+		if len(ends) > 0 && (next.IsZero() || ends[0].to.Before(next)) {
+			next = ends[0].to
+		}
+		t = next
 		var over *hold // the strongest that ends now
 		for len(ends) > 0 && ends[0].to.Equal(t) {
 			if over == nil || stronger(ends[0], over) {
@@ -158,21 +203,23 @@ func (l *line) build() {
 			l.push(starts[0], t)
 			starts = starts[1:]
 		}
-		l.turn(t, l.top(t), over)
+		before := ruler
+		ruler = l.top(t)
+		l.turn(t, ruler, before, over)
 	}
 }
 
-// turn is what happens at t, when h comes to rule, or none does, and over has just ended.
-func (l *line) turn(t time.Time, h, over *hold) {
+// turn is what happens at t, when h comes to rule after before, or none does, and over has just ended.
+func (l *line) turn(t time.Time, h, before, over *hold) {
 	if h == nil {
 		l.giveBack(t, over)
 		return
 	}
-	v := l.value(h)
+	v := l.value(h, t)
 	sp := span{from: t, hold: h, value: v}
 	if v != l.have {
 		c := &change{line: l, due: t, value: v, from: l.have, release: l.isNormal(h, v)}
-		if over == nil || h.from.Equal(t) {
+		if over == nil || h == before || h.from.Equal(t) {
 			c.begin(h)
 		} else {
 			c.end(over, h)

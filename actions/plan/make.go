@@ -40,8 +40,23 @@ func run(in Input) (*planner, *actions.Plan) {
 	p.takeWindows()
 	p.addOwed()
 	p.sortLines()
+	p.startAuto()
 	p.placeLeadIns()
 	p.build()
+	p.fitLeadIns()
+	if p.share() {
+		p.build()
+		p.fitLeadIns()
+		p.waitForDrops()
+	}
+	p.dropMissed()
+	p.sayLate()
+	prof := p.profile()
+	return p, p.finish(prof)
+}
+
+// fitLeadIns moves lead-ins out of the way of other commands.
+func (p *planner) fitLeadIns() {
 	// What a moved lead-in ends or makes needless may be in the way of another; it settles at once or hardly ever.
 	for range mostMoves {
 		p.noteCommands()
@@ -50,10 +65,6 @@ func run(in Input) (*planner, *actions.Plan) {
 		}
 		p.build()
 	}
-	p.dropMissed()
-	p.sayLate()
-	prof := p.profile()
-	return p, p.finish(prof)
 }
 
 // A planner is one run of Make.
@@ -142,6 +153,7 @@ func (p *planner) line(ref actions.Ref) *line {
 	}
 	l := &line{p: p, ref: ref, dev: dev, devIndex: p.deviceIndex(ref.Device), pt: pt, st: p.Standing.Points[ref], link: p.linkIndex(dev.Link)}
 	l.normal = l.normalValue()
+	l.zero = p.zeroOf(l)
 	p.lines[ref] = l
 	return l
 }

@@ -26,6 +26,8 @@ type profile struct {
 	cuts   []time.Time
 	other  [3]float64 // W by phase, of the rest of the premises
 	load   []instant
+
+	unshared bool // leave out what auto statements set, and what gives back
 }
 
 // An instant is what the devices draw by phase from t to the next instant.
@@ -38,15 +40,7 @@ type instant struct {
 func (p *planner) profile() *profile {
 	f := &profile{p: p, other: p.otherLoads()}
 	f.cut()
-	for i, ls := 0, p.order; i < len(ls); {
-		j := i
-		for j < len(ls) && ls[j].dev == ls[i].dev {
-			j++
-		}
-		f.device(ls[i].dev, ls[i].devIndex, ls[i:j])
-		i = j
-	}
-	slices.SortStableFunc(f.pieces, comparePieces)
+	f.devices()
 	f.sum()
 	for _, w := range p.windows {
 		f.window(w)
@@ -56,6 +50,19 @@ func (p *planner) profile() *profile {
 	f.rest()
 	f.publish()
 	return f
+}
+
+// devices works out what every device draws.
+func (f *profile) devices() {
+	for i, ls := 0, f.p.order; i < len(ls); {
+		j := i
+		for j < len(ls) && ls[j].dev == ls[i].dev {
+			j++
+		}
+		f.device(ls[i].dev, ls[i].devIndex, ls[i:j])
+		i = j
+	}
+	slices.SortStableFunc(f.pieces, comparePieces)
 }
 
 func comparePieces(a, b piece) int {
@@ -93,7 +100,12 @@ func (f *profile) device(d *actions.Device, index int, lines []*line) {
 	store := f.p.store(d)
 	for _, x := range flatten(all, d.PowerW) {
 		for _, y := range store.take(x) {
-			f.addCut(index, y)
+			if f.unshared {
+				y.w = math.Max(0, y.w-y.shared)
+			}
+			if y.w != 0 || !f.unshared {
+				f.addCut(index, y)
+			}
 		}
 	}
 }
@@ -266,17 +278,20 @@ func (f *profile) publish() {
 				w = f.other[ph-1]
 			}
 			key := [2]int{x.dev, ph}
-			if i, ok := last[key]; ok && f.slices[i].To.Equal(x.from) && f.slices[i].KW == kw(w) {
+			if i, ok := last[key]; ok && f.slices[i].To.Equal(x.from) && f.slices[i].KW == kwDown(w) {
 				f.slices[i].To = x.to
 				continue
 			}
 			last[key] = len(f.slices)
-			f.slices = append(f.slices, actions.Slice{From: x.from, To: x.to, Device: name, Phase: ph, KW: kw(w)})
+			f.slices = append(f.slices, actions.Slice{From: x.from, To: x.to, Device: name, Phase: ph, KW: kwDown(w)})
 		}
 	}
 }
 
 // kw turns W into kW, Wh into kWh, to the milliwatt.
 func kw(w float64) float64 { return math.Round(w*1000) / 1e6 }
+
+// kwDown turns W into kW, to the milliwatt and never up, so that what is written down adds up to no more than the limit.
+func kwDown(w float64) float64 { return math.Floor(w*1000+1e-3) / 1e6 }
 
 func kws(w float64) string { return strconv.FormatFloat(math.Round(w)/1000, 'f', -1, 64) + " kW" }

@@ -182,7 +182,7 @@ func TestLowerRankChangesNothing(t *testing.T) {
 					if a == nil || a.st.Want.Normal {
 						continue
 					}
-					if b == nil || l.value(a) != other.value(b) {
+					if b == nil || l.value(a, at) != other.value(b, at) {
 						t.Fatalf("%s at %s: %v was held, now %v\n%s", l.ref, at, a.id, b, dump(plan))
 					}
 				}

@@ -145,6 +145,12 @@ func (c *change) skip() {
 		return
 	}
 	n.from, n.owed = c.from, c.owed
+	id := c.id
+	for m := n; m != nil && !c.ending; m = m.next { // names have no gaps, so that they are the same when the plan is made again
+		if m.hold == c.hold && !m.ending {
+			m.id, id = id, m.id
+		}
+	}
 	if n.value == n.from && !(n.release && n.owed) {
 		n.drop = needless
 		n.skip()
@@ -172,7 +178,7 @@ func (p *planner) classOf(c *change) class {
 	after, _ := p.premises.DrawW(c.line.dev, c.line.pt, c.value)
 	held := c.was != nil && !c.was.st.Want.Normal || c.was == nil && c.owed // what a normal draws is part of the other loads
 	switch {
-	case before > after && held && (c.ending || c.was != nil && c.was.win != c.window):
+	case before > after && held && (c.ending || c.was != nil && (c.was.win != c.window || c.was == c.hold)):
 		return lowering
 	case c.phase == actions.PhaseRestore:
 		return restoring

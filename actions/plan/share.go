@@ -36,8 +36,8 @@ type setting struct {
 // possible settings and nothing else. A basic solution keeps no more settings than there are rows, so the setpoints change
 // seldom.
 //
-// Two hairs are put on the scales, so that ties fall the same way each time: earlier consumers, in statement order, and
-// earlier stretches are worth a few millionths more.
+// Three hairs are put on the scales, so that ties fall the same way each time: earlier consumers, in statement order, and
+// earlier stretches are worth a few millionths more, and time costs as little, so that all is taken as soon as it can be.
 func (s *sharing) solve() (settings []setting, proven bool) {
 	rowOf, rows := s.rows()
 	lp := newSimplex(rows)
@@ -68,8 +68,8 @@ func (s *sharing) solve() (settings []setting, proven bool) {
 				}
 			}
 			p, worth := packers[i].pack(s.stretches[i].caps)
-			if worth-y[i] > most {
-				best, most, power = i, worth-y[i], p
+			if gain := worth - hair - y[i]; gain > most {
+				best, most, power = i, gain, p
 			}
 		}
 		if best < 0 {
@@ -77,7 +77,7 @@ func (s *sharing) solve() (settings []setting, proven bool) {
 		}
 		col := make([]float64, rows)
 		col[best] = 1
-		cost := 0.0
+		cost := -hair
 		for u, p := range power {
 			cost += p * s.worth(u, best)
 			if r := rowOf[s.list[u].device]; r >= 0 {
@@ -112,9 +112,11 @@ func (s *sharing) rows() (rowOf []int, rows int) {
 	return rowOf, rows
 }
 
+const hair = 1e-6
+
 // worth returns what 1 kWh of a consumer in a stretch is worth, with the two hairs.
 func (s *sharing) worth(u, stretch int) float64 {
-	first := 1e-6 * float64(len(s.list)-u)
-	early := 1e-7 * float64(len(s.stretches)-stretch)
+	first := hair * float64(len(s.list)-u)
+	early := hair * 0.1 * float64(len(s.stretches)-stretch)
 	return s.list[u].worth * (1 + first + early)
 }

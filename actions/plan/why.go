@@ -13,7 +13,7 @@ func (c *change) step() actions.Step {
 	s := actions.Step{
 		ID: c.id, Window: c.winID, Phase: c.phase, At: c.at,
 		Link: c.line.p.links[c.line.link].Name, Point: c.line.ref,
-		Value: c.value, From: c.from, Release: c.release, Hold: c.holdID, Due: c.due, Why: c.reason(),
+		Value: c.value, From: c.from, Release: c.release, Hold: c.holdID, Due: c.due, After: c.after, Why: c.reason(),
 	}
 	if c.window != nil {
 		s.Window, s.Start = c.window.ID, c.window.Start

@@ -169,7 +169,7 @@ func (p *planner) cannotHold(s *actions.Statement) string {
 	case p.linkIndex(d.Link) < 0:
 		return "there is no link " + d.Link
 	case s.Want.Auto:
-		return "auto is not to be had yet; write the value"
+		return p.cannotShare(d, pt)
 	case !s.Want.Normal && !s.Want.Value.Known:
 		return "it asks for no value"
 	}

@@ -1,0 +1,319 @@
+package plan
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"spillway/actions"
+)
+
+// An autoPoint is a point that `auto` statements are on, as the sharing sees it.
+type autoPoint struct {
+	line  *line
+	c     consumer
+	names []actions.Value // by step of c
+	perKW float64         // what 1 kW is in the point's unit, where any power can be set
+	grain float64         // the point's unit is not set finer than this
+	base  float64         // kW it draws at the least: its range does not reach down to nothing
+	rank  [2]int          // window and statement of its first hold: the order of statements
+	parts []part          // in the stretch being shared
+}
+
+// A part is a time of a sharing, in hours from its beginning, from which a point is set to a power.
+type part struct {
+	at, kw float64
+}
+
+// cannotShare returns why auto cannot be worked out for the point; "" where it can.
+func (p *planner) cannotShare(d *actions.Device, pt *actions.Point) string {
+	if _, draws := p.premises.DrawW(d, pt, actions.Value{}); !draws {
+		return "auto needs to know what it draws: give power, or draws on the point"
+	}
+	if _, known := p.premises.MaxDrawW(d, pt); !known {
+		return "auto needs to know the most it draws: give power, or range on the point"
+	}
+	return ""
+}
+
+// startAuto lets what is under way go on until the sharing is worked out, so that it is in nobody's way.
+func (p *planner) startAuto() {
+	for _, l := range p.order {
+		l.auto = l.auto[:0]
+		if asked := p.holdOf(l.st.Step); l.st.Owed && slices.ContainsFunc(l.holds, func(h *hold) bool { return h.id == asked && h.st.Want.Auto }) {
+			l.auto = append(l.auto, autoValue{at: p.now, value: l.st.Value})
+		}
+	}
+}
+
+// zeroOf returns what auto sets a point to where it takes nothing.
+func (p *planner) zeroOf(l *line) actions.Value {
+	if p.cannotShare(l.dev, l.pt) != "" {
+		return actions.Value{}
+	}
+	return p.autoPoint(l).value(0)
+}
+
+// autoPoint describes a line to the sharing.
+func (p *planner) autoPoint(l *line) *autoPoint {
+	a := &autoPoint{line: l, c: consumer{worth: l.dev.Worth}}
+	if a.c.worth <= 0 {
+		a.c.worth = 1
+	}
+	for _, ph := range p.premises.PhasesOf(l.dev) {
+		a.c.phases = append(a.c.phases, ph-1)
+	}
+	most, _ := p.premises.MaxDrawW(l.dev, l.pt)
+	switch {
+	case len(l.pt.Values) > 0:
+		p.namedSteps(a)
+	case l.dev.Kind == actions.Vehicle && l.pt.Unit == "A":
+		a.amperes(p.premises.WPerA(l.dev)/1000, most/1000)
+	default:
+		one, _ := p.premises.DrawW(l.dev, l.pt, actions.Number(1))
+		a.perKW, a.grain = 1000/one, grainOf(l.pt.Unit)
+		if l.pt.HasRange && l.pt.Min > 0 {
+			a.base = l.pt.Min / a.perKW
+		}
+		a.c.most = math.Max(0, most/1000-a.base)
+	}
+	return a
+}
+
+// namedSteps makes a step of every name that does not give back; of names that draw the same the normal, else the first.
+func (p *planner) namedSteps(a *autoPoint) {
+	type step struct {
+		kw float64
+		v  actions.Value
+	}
+	var list []step
+	for i := range a.line.pt.Values {
+		v := actions.Named(a.line.pt.Values[i].Name)
+		if w, _ := p.premises.DrawW(a.line.dev, a.line.pt, v); w >= 0 {
+			list = append(list, step{w / 1000, v})
+		}
+	}
+	slices.SortStableFunc(list, func(x, y step) int {
+		switch {
+		case x.kw != y.kw:
+			return int(math.Copysign(1, x.kw-y.kw))
+		case x.v == a.line.normal:
+			return -1
+		case y.v == a.line.normal:
+			return 1
+		}
+		return 0
+	})
+	list = slices.CompactFunc(list, func(x, y step) bool { return x.kw == y.kw })
+	for i, s := range list {
+		if i == 0 {
+			a.base = s.kw
+		}
+		a.c.steps, a.names = append(a.c.steps, s.kw-a.base), append(a.names, s.v)
+	}
+}
+
+// amperes makes the steps of a vehicle: nothing, or whole amperes within its current range (IEC 61851-1: none below 6 A).
+func (a *autoPoint) amperes(kwPerA, most float64) {
+	least, top := a.line.dev.CurrentRange()
+	a.c.steps, a.names = []float64{0}, []actions.Value{actions.Number(0)}
+	if a.line.pt.HasRange {
+		least, top = math.Max(least, a.line.pt.Min), math.Min(top, a.line.pt.Max)
+	}
+	for x := math.Ceil(least - 1e-9); x <= top+1e-9 && x*kwPerA <= most+1e-9; x++ {
+		a.c.steps, a.names = append(a.c.steps, x*kwPerA), append(a.names, actions.Number(x))
+	}
+}
+
+// grainOf returns how finely a point in the unit is set.
+func grainOf(unit string) float64 {
+	switch unit {
+	case "kW":
+		return 0.001
+	case "A":
+		return 0.1
+	}
+	return 1
+}
+
+// value returns what the point is set to for a power of the sharing, never more than it.
+func (a *autoPoint) value(kw float64) actions.Value {
+	if a.names == nil {
+		return actions.Number(tidy(math.Floor((kw+a.base)*a.perKW/a.grain+1e-6) * a.grain))
+	}
+	i, found := slices.BinarySearchFunc(a.c.steps, kw, func(s, kw float64) int {
+		switch {
+		case s < kw-1e-6:
+			return -1
+		case s > kw+1e-6:
+			return 1
+		}
+		return 0
+	})
+	if !found && i > 0 {
+		i--
+	}
+	return a.names[i]
+}
+
+// tidy takes the binary dust off a decimal fraction.
+func tidy(x float64) float64 { return math.Round(x*1e6) / 1e6 }
+
+// power is the way back from a value, known where the sharing could have set it.
+func (a *autoPoint) power(v actions.Value) (kw float64, known bool) {
+	if a.names == nil {
+		return v.Number/a.perKW - a.base, v.IsNumber()
+	}
+	if i := slices.Index(a.names, v); i >= 0 {
+		return a.c.steps[i], true
+	}
+	return 0, false
+}
+
+// A round is windows with auto statements that overlap, and so share with each other.
+type round struct {
+	from, to time.Time
+	windows  []*window
+}
+
+// rounds puts the windows that have something to share, and are not over, into rounds.
+func (p *planner) rounds() (list []round) {
+	for _, w := range p.windows { // by start
+		if !w.ahead(p.now) || !slices.ContainsFunc(w.holds, func(h *hold) bool { return h.live && h.st.Want.Auto && w.shares() }) {
+			continue
+		}
+		from := later(w.Start, p.now)
+		if n := len(list); n > 0 && from.Before(list[n-1].to) {
+			r := &list[n-1]
+			r.to, r.windows = later(r.to, w.End), append(r.windows, w)
+			continue
+		}
+		list = append(list, round{from: from, to: w.End, windows: []*window{w}})
+	}
+	return list
+}
+
+// shares reports whether auto means to take as much as there is; in a turn-down window it means as little.
+func (w *window) shares() bool { return w.proc.Direction != actions.TurnDown }
+
+// share works out every auto statement, round by round, since what a device takes in one it no longer needs in the next.
+// It reports whether there was anything to share.
+func (p *planner) share() bool {
+	rounds := p.rounds()
+	if len(rounds) == 0 {
+		return false
+	}
+	// A statement with a value is taken to draw as if its device had nothing from auto: it may be full sooner and leave more,
+	// which the next plan sees. The other way about the limit would hang on how much auto gives it.
+	explicit := p.explicit()
+	for _, l := range p.order {
+		l.auto = l.auto[:0]
+	}
+	stores := map[*actions.Device]*allowance{}
+	for _, r := range rounds {
+		p.shareRound(r, explicit, stores)
+	}
+	return true
+}
+
+// An allowance is what a device can still take as the rounds go on, with the draws that are not shared.
+type allowance struct {
+	store *store
+	draws []draw
+}
+
+// until takes off what is drawn before t.
+func (a *allowance) until(t time.Time) {
+	for len(a.draws) > 0 && a.draws[0].from.Before(t) {
+		a.store.take(a.draws[0])
+		a.draws = a.draws[1:]
+	}
+}
+
+// explicit returns the load over time of everything that is not shared. What gives back is left out: the safe side.
+func (p *planner) explicit() *profile {
+	f := &profile{p: p, other: p.otherLoads(), unshared: true}
+	f.devices()
+	f.sum()
+	return f
+}
+
+func (p *planner) shareRound(r round, explicit *profile, stores map[*actions.Device]*allowance) {
+	points := p.autoPoints(r)
+	if len(points) == 0 {
+		return
+	}
+	s := &sharing{}
+	times := p.stretches(r, points, explicit, s)
+	devices := map[*actions.Device]int{}
+	for _, a := range points {
+		d, known := devices[a.line.dev]
+		if !known {
+			d = len(s.need)
+			devices[a.line.dev] = d
+			s.need = append(s.need, p.needOf(a.line.dev, r.to, stores)-a.least(s, len(s.list)))
+		}
+		a.c.device = d
+		s.list = append(s.list, a.c)
+	}
+	for d := range s.need {
+		s.need[d] = math.Max(0, s.need[d])
+	}
+	x := &shares{p: p, s: s, points: points, from: r.from}
+	x.times = times
+	proven := x.best()
+	if !x.keepCurrent() {
+		x.simplify()
+	}
+	x.write()
+	x.report(r, proven)
+	for dev, d := range devices {
+		stores[dev].store.take(draw{from: r.from, to: r.from.Add(time.Hour), w: x.taken[d] * 1000})
+	}
+}
+
+// needOf returns what is left for the device to take once what is not shared has been drawn until t, in kWh.
+func (p *planner) needOf(d *actions.Device, t time.Time, stores map[*actions.Device]*allowance) float64 {
+	a := stores[d]
+	if a == nil {
+		a = &allowance{store: p.store(d)}
+		for _, l := range p.order {
+			if l.dev == d {
+				a.draws = l.draws(a.draws)
+			}
+		}
+		a.draws = slices.DeleteFunc(a.draws, func(x draw) bool { return x.shared > 0 })
+		slices.SortStableFunc(a.draws, func(x, y draw) int { return x.from.Compare(y.from) })
+		stores[d] = a
+	}
+	a.until(t)
+	return a.store.roomWh / 1000
+}
+
+// least returns what the point takes at the least, in kWh: its range may not reach down to nothing.
+func (a *autoPoint) least(s *sharing, index int) (kwh float64) {
+	if a.base > 0 {
+		for _, t := range s.stretches {
+			if t.there[index] {
+				kwh += a.base * t.hours
+			}
+		}
+	}
+	return kwh
+}
+
+// autoPoints returns the points that auto statements of the round are on, in statement order.
+func (p *planner) autoPoints(r round) (list []*autoPoint) {
+	for i, w := range r.windows {
+		for _, h := range w.holds {
+			if !h.live || !h.st.Want.Auto || slices.ContainsFunc(list, func(a *autoPoint) bool { return a.line == h.line }) {
+				continue
+			}
+			a := p.autoPoint(h.line)
+			a.rank = [2]int{i, h.order}
+			list = append(list, a)
+		}
+	}
+	slices.SortStableFunc(list, func(a, b *autoPoint) int { return slices.Compare(a.rank[:], b.rank[:]) })
+	return list
+}
