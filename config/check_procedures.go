@@ -21,6 +21,7 @@ func (k *checker) procedures() {
 		where := "procedures." + q.Name
 		k.worst(where, q)
 		k.leadIn(where, q)
+		k.settlement(where, q)
 		for _, phase := range [][]actions.Statement{q.LeadIn, q.During} {
 			for j := range phase {
 				k.guard(where, &phase[j])

@@ -155,7 +155,7 @@ func (a *app) checkPoints(ctx context.Context, cfg *config.Config) ([]verdict, e
 
 func checkTable(w io.Writer, list []verdict, cautions []string) {
 	for _, v := range list {
-		line := fmt.Sprintf("%-5s  %s: %s", v.Level, oneLine(v.Where), oneLine(v.What))
+		line := fmt.Sprintf("%-5s  %s: %s", v.Level, oneLine(v.Where), clean(v.What))
 		if v.Cure != "" {
 			line += " - " + v.Cure
 		}

@@ -8,7 +8,16 @@ import (
 // oneLine makes text from a calendar or a device fit for one line on a terminal: no line breaks, no control characters
 // that could move the cursor or hide what follows.
 func oneLine(s string) string {
-	s = strings.Map(func(r rune) rune {
+	s = clean(s)
+	if runes := []rune(s); len(runes) > 200 {
+		return string(runes[:200]) + "…"
+	}
+	return s
+}
+
+// clean is oneLine for text that may be long.
+func clean(s string) string {
+	return strings.Map(func(r rune) rune {
 		switch {
 		case r == '\n' || r == '\r' || r == '\t':
 			return ' '
@@ -17,8 +26,4 @@ func oneLine(s string) string {
 		}
 		return r
 	}, s)
-	if runes := []rune(s); len(runes) > 200 {
-		return string(runes[:200]) + "…"
-	}
-	return s
 }
