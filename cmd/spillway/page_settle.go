@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -74,7 +75,11 @@ func (s *settler) look() {
 	var note string
 	if !same {
 		var err error
-		if results, err = s.settle(); err != nil {
+		results, err = s.settle()
+		switch {
+		case errors.Is(err, errNoMeter):
+			note = "No meter data yet, so nothing is settled."
+		case err != nil:
 			note = "Nothing is settled: " + oneLine(err.Error())
 		}
 	}
@@ -111,6 +116,9 @@ func (s *settler) settle() ([]settle.Result, error) {
 	if !s.needed() {
 		return nil, nil
 	}
+	if !s.metered() {
+		return nil, errNoMeter
+	}
 	a := &app{streams: streams{Out: io.Discard, Err: io.Discard}}
 	series, err := a.meterData(s.cfg, nil)
 	if err != nil {
@@ -129,6 +137,18 @@ func (s *settler) settle() ([]settle.Result, error) {
 		return nil, err
 	}
 	return settle.New(*b).All(&s.cfg.Premises, from, to), nil
+}
+
+var errNoMeter = errors.New("no meter data")
+
+// metered reports whether there is any meter file.
+func (s *settler) metered() bool {
+	for _, pattern := range s.cfg.Meter.Files {
+		if files, err := filepath.Glob(pattern); err != nil || len(files) > 0 {
+			return true // a bad pattern is said when it is read
+		}
+	}
+	return false
 }
 
 // needed reports whether any procedure settles.

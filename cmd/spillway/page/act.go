@@ -41,7 +41,7 @@ func (p *Page) confirmBack(w http.ResponseWriter, _ *http.Request, v visitor) {
 func (p *Page) giveBackLines(s run.Snapshot, words words) []string {
 	var list []string
 	for _, ref := range s.Owed() {
-		list = append(list, p.opt.Premises.SayStep(actions.Step{Point: ref, Value: p.normal(s, ref), Release: true}))
+		list = append(list, clean(p.opt.Premises.SayStep(actions.Step{Point: ref, Value: p.normal(s, ref), Release: true})))
 	}
 	if s.Plan == nil {
 		return list

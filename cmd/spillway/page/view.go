@@ -14,21 +14,19 @@ import (
 // view is the whole page.
 type view struct {
 	frame
-	Now       moment
-	Zone      string
-	Said      string // what came of an act
-	Watch     bool
-	Ready     bool // there is a plan
-	State     stateView
-	Next      nextView
-	Drawing   drawingView
-	Log       logView
-	Gain      gainView
-	HasGain   bool
-	Health    healthView
-	Block     []fact // the sheet's title block
-	Calendar  string // the plan feed's path
-	PlanClock string
+	Now      moment
+	Said     string // what came of an act
+	Watch    bool
+	Ready    bool // there is a plan
+	State    stateView
+	Next     nextView
+	Drawing  drawingView
+	Log      logView
+	Gain     gainView
+	HasGain  bool
+	Health   healthView
+	Block    []fact // the sheet's title block
+	Calendar string // the plan feed's path
 }
 
 // fact is a field of the title block.
@@ -61,13 +59,13 @@ func (p *Page) show(w http.ResponseWriter, r *http.Request, v visitor) {
 	f := p.frame("Spillway", p.formToken(w, v))
 	f.Live, f.Locked = true, p.keeper.Locked() && !v.bearer
 	q := r.URL.Query()
-	out := view{frame: f, Now: *l.moment(l.now), Zone: l.now.In(l.zone).Format("MST"), Watch: p.opt.Watch, Ready: l.snap.Plan != nil, Said: saidText(q.Get("said"))}
+	now := moment{ISO: l.now.UTC().Format(time.RFC3339), Text: l.day(l.now) + " " + l.clock(l.now) + " " + l.now.In(l.zone).Format("MST")}
+	out := view{frame: f, Now: now, Watch: p.opt.Watch, Ready: l.snap.Plan != nil, Said: saidText(q.Get("said"))}
 	out.Log = l.logView(logQuery{Device: q.Get("device"), Phase: q.Get("phase"), Day: q.Get("day")})
 	out.State = l.stateView()
 	if l.snap.Plan != nil {
 		out.Next = l.nextView()
 		out.Drawing = l.drawingView(q.Get("window"))
-		out.PlanClock = l.clock(l.snap.Plan.At)
 	}
 	if p.opt.Settlement != nil {
 		out.Gain, out.HasGain = l.gainView(), true

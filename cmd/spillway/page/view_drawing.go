@@ -1,6 +1,7 @@
 package page
 
 import (
+	"bytes"
 	"html/template"
 	"slices"
 	"time"
@@ -50,7 +51,8 @@ func (l *look) drawingView(wanted string) drawingView {
 	for _, s := range sheetWidths {
 		opt.Width, opt.ID = s.width, "plan-"+s.class
 		// The drawing escapes whatever comes from outside, and its tests try to get through that.
-		v.Sheets = append(v.Sheets, sheetView{s.class, template.HTML(draw.SVG(l.snap.Plan, l.p.opt.Premises, opt))})
+		svg := bytes.Map(visible, draw.SVG(l.snap.Plan, l.p.opt.Premises, opt))
+		v.Sheets = append(v.Sheets, sheetView{s.class, template.HTML(svg)})
 	}
 	for _, list := range draw.Schedules(l.snap.Plan, l.p.opt.Premises, opt) {
 		for i, st := range list {

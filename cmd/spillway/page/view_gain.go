@@ -34,7 +34,7 @@ type gainRow struct {
 
 func (l *look) gainView() gainView {
 	results, note := l.p.opt.Settlement.Settled()
-	v := gainView{Note: note}
+	v := gainView{Note: clean(note)}
 	v.Sums = l.sums(results)
 	for i := range slices.Backward(results) {
 		if len(v.Rows) == mostGains {
@@ -111,13 +111,19 @@ func (l *look) sums(results []settle.Result) []string {
 // money is sums by currency.
 type money map[string]decimal.Decimal
 
-func (m money) add(currency string, d decimal.Decimal) { m[currency] = m[currency].Add(d) }
+// add keeps the decimals: a zero to add to would lose those of 1.20.
+func (m money) add(currency string, d decimal.Decimal) {
+	if old, ok := m[currency]; ok {
+		d = old.Add(d)
+	}
+	m[currency] = d
+}
 
 // String returns the sums, "1.89 GBP and 2 EUR"; "" where there are none.
 func (m money) String() string {
 	var parts []string
 	for currency, d := range m {
-		parts = append(parts, strings.TrimSpace(d.String()+" "+currency))
+		parts = append(parts, strings.TrimSpace(amount(d)+" "+currency))
 	}
 	slices.Sort(parts)
 	return strings.Join(parts, " and ")

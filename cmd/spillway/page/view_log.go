@@ -97,7 +97,7 @@ func (l *look) logRow(st actions.StepStanding) logRow {
 		row.Tries = count(st.Tries, "try", "tries")
 	}
 	if st.ReadBack.Known && !st.ReadBack.Near(st.Step.Value, actions.Tolerance{}) {
-		row.Tries = joinComma(row.Tries, "read back "+l.p.opt.Premises.SayValue(st.Step.Point, st.ReadBack))
+		row.Tries = joinComma(row.Tries, "read back "+clean(l.p.opt.Premises.SayValue(st.Step.Point, st.ReadBack)))
 	}
 	return row
 }

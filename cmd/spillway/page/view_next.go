@@ -40,7 +40,7 @@ type windowRow struct {
 	When     string
 	Rel      string
 	State    actions.WindowState
-	Sum      string // peak of limit, energies
+	Sum      string // peak of limit
 	Problems []string
 	Ahead    bool // can be stood down
 	Shown    bool
@@ -50,7 +50,7 @@ func (l *look) nextView() nextView {
 	var v nextView
 	plan := l.snap.Plan
 	for _, s := range plan.Steps {
-		if l.snap.Standing.Steps[s.ID].State.Over() {
+		if st := l.snap.Standing.Steps[s.ID].State; st.Over() || st == actions.Sent {
 			continue
 		}
 		if len(v.Steps) == nextSteps {
@@ -79,7 +79,7 @@ func (l *look) nextView() nextView {
 
 func (l *look) step(st actions.StepStanding) stepRow {
 	s := st.Step
-	return stepRow{At: l.moment(s.At), What: l.p.opt.Premises.SayStep(s), Why: clean(s.Why), By: l.title(s.Window), Phase: s.Phase, Class: string(st.State)}
+	return stepRow{At: l.moment(s.At), What: clean(l.p.opt.Premises.SayStep(s)), Why: clean(s.Why), By: l.title(s.Window), Phase: s.Phase, Class: string(st.State)}
 }
 
 func (l *look) window(w actions.PlannedWindow) windowRow {
@@ -96,21 +96,16 @@ func (l *look) window(w actions.PlannedWindow) windowRow {
 	return row
 }
 
+// sumText is the peak against the limit; the energies stand in the drawing.
 func sumText(w actions.PlannedWindow) string {
-	var parts []string
-	if w.PeakKW > 0 {
-		peak := "peak " + tenth(w.PeakKW) + " kW"
-		if w.LimitKW > 0 {
-			peak += " of " + tenth(w.LimitKW) + " kW"
-		}
-		parts = append(parts, peak)
+	if w.PeakKW <= 0 {
+		return ""
 	}
-	for _, e := range w.Energy {
-		if t := tenth(e.KWh); t != "0" {
-			parts = append(parts, actions.Plain(e.Device)+" "+t+" kWh")
-		}
+	peak := "peak " + tenth(w.PeakKW) + " kW"
+	if w.LimitKW > 0 {
+		peak += " of " + tenth(w.LimitKW) + " kW"
 	}
-	return strings.Join(parts, ", ")
+	return peak
 }
 
 func tenth(x float64) string {

@@ -55,17 +55,46 @@ func (l *look) stateView() stateView {
 		v.Class, v.Head = "calm", "Nothing is held, and all is as it should be"
 	}
 	v.Lines = l.holders()
+	if load := l.load(); load != "" && len(v.Held) > 0 {
+		v.Lines = append(v.Lines, load)
+	}
 	return v
+}
+
+// load says what the plan draws at this moment, on the phase that carries most.
+func (l *look) load() string {
+	if l.snap.Plan == nil {
+		return ""
+	}
+	var phase [4]float64
+	known := false
+	for _, s := range l.snap.Plan.Profile {
+		if !l.now.Before(s.From) && l.now.Before(s.To) && s.Phase >= 1 && s.Phase <= 3 {
+			phase[s.Phase] += s.KW
+			known = true
+		}
+	}
+	if !known {
+		return ""
+	}
+	text := "By the plan " + tenth(slices.Max(phase[:])) + " kW is drawn now"
+	if limit := l.p.opt.Premises.Supply.LimitW; limit > 0 {
+		text += ", of " + tenth(limit/1000) + " kW"
+	}
+	if l.p.opt.Premises.Supply.Phases == 3 {
+		text += ", on the phase that carries most"
+	}
+	return text + "."
 }
 
 func (l *look) held(ref actions.Ref) heldRow {
 	st := l.snap.Standing.Points[ref]
 	row := heldRow{
-		What: actions.Heading(ref.Device) + ": " + l.p.opt.Premises.Say(ref, st.Value), By: l.title(st.Window),
+		What: clean(actions.Heading(ref.Device) + ": " + l.p.opt.Premises.Say(ref, st.Value)), By: l.title(st.Window),
 		Since: l.moment(st.Since), Until: l.moment(l.backAt(ref, st)),
 	}
 	if n := l.p.normal(l.snap, ref); n.Known {
-		row.Normal = l.p.opt.Premises.SayValue(ref, n)
+		row.Normal = clean(l.p.opt.Premises.SayValue(ref, n))
 	}
 	return row
 }
@@ -138,13 +167,7 @@ func (l *look) holders() []string {
 	return lines
 }
 
-// until writes a time, without the day where it is today.
-func (l *look) until(t time.Time) string {
-	if t.In(l.zone).Format(time.DateOnly) == l.now.In(l.zone).Format(time.DateOnly) {
-		return l.clock(t) + ", " + l.rel(t)
-	}
-	return l.day(t) + " " + l.clock(t) + ", " + l.rel(t)
-}
+func (l *look) until(t time.Time) string { return l.near(t) + ", " + l.rel(t) }
 
 // hands says what people set while a window held it.
 func (l *look) hands() []string {
@@ -153,7 +176,7 @@ func (l *look) hands() []string {
 		if !st.Hand.Known || st.Owed {
 			continue
 		}
-		list = append(list, actions.Heading(ref.Device)+": "+l.p.opt.Premises.Say(ref, st.Hand)+
+		list = append(list, clean(actions.Heading(ref.Device)+": "+l.p.opt.Premises.Say(ref, st.Hand))+
 			". Someone set it, or it went back by itself; it stays so.")
 	}
 	slices.Sort(list)

@@ -19,27 +19,29 @@ func contextWithin(r *http.Request, d time.Duration) (context.Context, context.C
 // clean makes text from a calendar or a device fit to stand in a line: no line breaks, no control characters, nothing that
 // turns the direction of what follows (Unicode UAX 9), and not without end. It is escaped by the template besides.
 func clean(s string) string {
-	s = strings.Map(func(r rune) rune {
-		switch {
-		case unicode.IsSpace(r):
-			return ' '
-		case unicode.IsControl(r), unicode.Is(unicode.Bidi_Control, r), r == '\ufeff':
-			return -1
-		}
-		return r
-	}, strings.ToValidUTF8(s, "�"))
-	s = strings.Join(strings.Fields(s), " ")
+	s = strings.Join(strings.Fields(strings.Map(visible, strings.ToValidUTF8(s, "�"))), " ")
 	if runes := []rune(s); len(runes) > 200 {
 		return string(runes[:200]) + "…"
 	}
 	return s
 }
 
-// A moment is a time as people read it, in local zone with its weekday, and as programs do.
+// visible keeps what shows where it stands: any space is one, and what controls is dropped.
+func visible(r rune) rune {
+	switch {
+	case unicode.IsSpace(r):
+		return ' '
+	case unicode.IsControl(r), unicode.Is(unicode.Bidi_Control, r), r == '\ufeff':
+		return -1
+	}
+	return r
+}
+
+// A moment is a time as people read it, in local zone, and as programs do.
 type moment struct {
 	ISO  string
-	Text string // "Wed 14 Oct 03:25:13"
-	Rel  string // "in 13 min"; "" where it says nothing more
+	Text string // "03:25:13" today, which the head of the page names; else "Thu 15 Oct 03:25:13"
+	Rel  string // "in 13 min"
 }
 
 // words writes times as they are read at an instant.
@@ -56,7 +58,15 @@ func (w words) moment(t time.Time) *moment {
 	if t.IsZero() {
 		return nil
 	}
-	return &moment{ISO: t.UTC().Format(time.RFC3339), Text: w.day(t) + " " + w.clock(t), Rel: w.rel(t)}
+	return &moment{ISO: t.UTC().Format(time.RFC3339), Text: w.near(t), Rel: w.rel(t)}
+}
+
+// near writes a time, without the day where it is today.
+func (w words) near(t time.Time) string {
+	if t.In(w.zone).Format(time.DateOnly) == w.now.In(w.zone).Format(time.DateOnly) {
+		return w.clock(t)
+	}
+	return w.day(t) + " " + w.clock(t)
 }
 
 // day writes the date, with the year where it is another.
