@@ -4,9 +4,11 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -30,13 +32,35 @@ func TestKilledInEveryPhase(t *testing.T) {
 	for _, phase := range []string{"lead-in", "during", "restore"} {
 		t.Run(phase, func(t *testing.T) {
 			t.Parallel()
-			c := newCrash(t, bin, phase)
+			c := newCrash(t, bin, phase, 1)
 			c.start()
 			c.killIn(phase)
 			c.start()
 			c.settled()
 		})
 	}
+}
+
+// TestKilledAtRandom kills the program again and again at random instants, over as many windows as that takes. It runs
+// where SPILLWAY_KILLS says how often; SPILLWAY_SEED picks other instants.
+func TestKilledAtRandom(t *testing.T) {
+	kills, err := strconv.Atoi(os.Getenv("SPILLWAY_KILLS"))
+	if err != nil {
+		t.Skip("SPILLWAY_KILLS is not set")
+	}
+	seed, _ := strconv.ParseUint(os.Getenv("SPILLWAY_SEED"), 10, 64)
+	t.Logf("SPILLWAY_SEED=%d", seed)
+	r := rand.New(rand.NewPCG(seed, 5))
+	const most = 1600 * time.Millisecond
+	c := newCrash(t, build(t), "random", 1+int(time.Duration(kills)*most/2/(13*time.Second)))
+	for range kills {
+		c.start()
+		time.Sleep(20*time.Millisecond + time.Duration(r.Int64N(int64(most-20*time.Millisecond))))
+		c.kill()
+	}
+	c.start()
+	c.settled()
+	t.Logf("%d kills over %s: %d commands at the devices", kills, time.Since(c.start0).Round(time.Second), len(c.house.Ledger().Of("", house.Command)))
 }
 
 func build(t *testing.T) string {
@@ -60,15 +84,21 @@ type crash struct {
 	log        *os.File
 }
 
-func newCrash(t *testing.T, bin, name string) *crash {
+// newCrash furnishes premises with so many windows of eight seconds, five seconds apart.
+func newCrash(t *testing.T, bin, name string, windows int) *crash {
 	t.Helper()
 	dir := t.TempDir()
 	now := time.Now()
 	from := now.Add(9 * time.Second).Truncate(time.Second)
-	c := &crash{t: t, bin: bin, file: filepath.Join(dir, config.Name), start0: now, start1: from.UTC(), at: from.Add(8 * time.Second).UTC()}
+	c := &crash{t: t, bin: bin, file: filepath.Join(dir, config.Name), start0: now, start1: from.UTC()}
+	var events []house.Event
+	for i := range windows {
+		start := from.Add(time.Duration(i) * 13 * time.Second).UTC()
+		c.at = start.Add(8 * time.Second)
+		events = append(events, house.Event{UID: fmt.Sprint(name, i), Title: "Free power, Nether Sallow", Start: start, End: c.at})
+	}
 	h, err := house.Start(house.Options{
-		Clock: run.Fast{Start: now.UTC(), Began: now, Speed: crashSpeed}, Seed: 1, History: -1,
-		Events: []house.Event{{UID: name, Title: "Free power, Nether Sallow", Start: c.start1, End: c.at}},
+		Clock: run.Fast{Start: now.UTC(), Began: now, Speed: crashSpeed}, Seed: 1, History: -1, Events: events,
 	})
 	if err != nil {
 		t.Fatal(err)
