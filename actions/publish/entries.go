@@ -28,7 +28,7 @@ type Options struct {
 	Past     []actions.PlannedWindow // windows that the plan holds no more and the log still does
 	Standing actions.Standing        // what is held now; zero: nothing
 	Faults   []Fault                 // what is wrong now
-	Remind   time.Duration           // an alarm this long before a window's first entry; 0: none
+	Remind   time.Duration           // an alarm this long before a window's first entry, and one on what is wrong; 0: none
 	URL      string                  // of the page; "" for none
 }
 
@@ -114,8 +114,20 @@ func (b *builder) fault(f Fault) {
 	e.UID = actions.PlanUID(hex.EncodeToString(sum[:8]), "fault")
 	e.Summary = "Problem: " + f.Title
 	e.Description = f.Text + "\nSince " + dayAndClock(f.Since.In(b.zone)) + "."
+	if b.opt.Remind > 0 {
+		// Readers ring for what is ahead when they fetch it, and fetch when they like: the next quarter of an hour that
+		// leaves them one.
+		rings := f.Since.Add(fetched).Truncate(quarter).Add(quarter)
+		e.Alarms = []calendar.Alarm{{Before: b.midnight(f.Since).Sub(rings), Text: e.Summary}}
+	}
 	b.add(e)
 }
+
+const (
+	// fetched is how soon a reader has fetched the calendar; it is asked to refresh as often.
+	fetched = 15 * time.Minute
+	quarter = 15 * time.Minute
+)
 
 // allDay returns an entry over the local days of from to to, both included.
 func (b *builder) allDay(from, to time.Time) calendar.Entry {

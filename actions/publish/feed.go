@@ -37,7 +37,7 @@ func Calendar(entries []calendar.Entry, zone *time.Location, changed time.Time) 
 		ProdID:  "-//Spillway//Plan//EN",
 		Name:    "Spillway plan",
 		Text:    "What will be done, and what was. Last change " + dayAndClock(changed.In(cmp.Or(zone, time.UTC))) + ".",
-		Refresh: 15 * time.Minute,
+		Refresh: fetched,
 		Entries: entries,
 	}
 }

@@ -36,6 +36,9 @@ func (b *builder) title(w window, p actions.Phase, lines []actions.StepStanding)
 		}
 		return t
 	}
+	if p == actions.PhaseLeadIn && len(lines) == 1 {
+		return "Lead-in: " + b.premises.SayStep(lines[0].Step) // one act says more than the window's name, which the text has
+	}
 	if devices := devicesOf(lines); p != actions.PhaseRestore && devices != "" {
 		t += " (" + devices + ")"
 	}
