@@ -71,7 +71,7 @@ func (b *book) see(now time.Time, r Report, rules Rules) {
 	}
 	for key, e := range b.Faults {
 		switch {
-		case here[key]:
+		case here[key], slices.Contains(r.Unknown, e.Kind):
 		case !e.Tried, !e.Ends.IsZero() && !now.Before(e.Ends), !rules.wants(e.Kind):
 			delete(b.Faults, key)
 		case e.Gone.IsZero():

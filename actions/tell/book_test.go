@@ -101,6 +101,12 @@ func TestBook(t *testing.T) {
 		{"the graver first", Rules{}, []moment{
 			{at: 0, report: faults(feedFault(at(0), at(0)), restore(at(0))), want: []string{"fault restore cylinder.boost", "fault feed house"}},
 		}},
+		{"nobody has looked yet", Rules{}, []moment{
+			{at: 0, report: faults(restore(at(0))), want: []string{"fault restore cylinder.boost"}},
+			{at: m, report: &Report{Unknown: []Kind{KindRestore}}},
+			{at: time.Hour, report: faults(restore(at(time.Hour)))},
+			{at: 2 * time.Hour, report: &Report{Unknown: []Kind{KindLink}}, again: 2*time.Hour + 5*m},
+		}},
 		{"what ends by itself needs no all-clear", Rules{}, []moment{
 			{at: 0, report: faults(Fault{Key: "plan x", Kind: KindPlan, Since: at(0), Ends: at(m)}), want: []string{"fault plan x"}},
 			{at: m, report: faults()},

@@ -1,6 +1,9 @@
 package tell
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // A Kind sorts faults, so that a receiver can be told of some and not of others.
 type Kind string
@@ -51,6 +54,7 @@ type Window struct {
 type Report struct {
 	Faults  []Fault
 	Windows []Window
+	Unknown []Kind // of these nobody has looked yet: what was told of them stands
 }
 
 // Rules say what one receiver is told.
@@ -61,13 +65,5 @@ type Rules struct {
 }
 
 func (r Rules) wants(k Kind) bool {
-	if len(r.Kinds) == 0 {
-		return true
-	}
-	for _, want := range r.Kinds {
-		if want == k {
-			return true
-		}
-	}
-	return false
+	return len(r.Kinds) == 0 || slices.Contains(r.Kinds, k)
 }
