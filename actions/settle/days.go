@@ -33,7 +33,11 @@ func (c *sum) likeDays() []likeDay {
 			continue
 		}
 		found = append(found, day)
-		c.result.Considered = append(c.result.Considered, Considered{Date: d, Used: true, KWh: kwh(day.total)})
+		said := Considered{Date: d, Used: true, KWh: kwh(day.total)}
+		for _, e := range day.cells {
+			said.Slots = append(said.Slots, kwh(e))
+		}
+		c.result.Considered = append(c.result.Considered, said)
 	}
 	return found
 }

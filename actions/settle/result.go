@@ -24,6 +24,8 @@ type Considered struct {
 	Used bool     // it is in the mean
 	Why  string   // for people
 	KWh  *big.Rat // its energy in the window's intervals; nil where it is no like day
+
+	Slots []*big.Rat // of KWh, that in each interval of the window, before any adjustment
 }
 
 // A Range is a stretch of likely gains in kWh.
