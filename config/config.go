@@ -47,7 +47,8 @@ type Feed struct {
 type Publish struct {
 	Listen string // "" publishes over no address
 	File   string // path of an .ics to keep up to date
-	CalDAV string
+	CalDAV Collection
+	Remind time.Duration // alarms this long before a window, and on trouble; 0: none
 	User   string
 	// PasswordHash is an argon2id hash in PHC form.
 	PasswordHash string
@@ -56,6 +57,15 @@ type Publish struct {
 	TLSCert      string
 	TLSKey       string
 	Detail       string // phases | steps
+}
+
+// A Collection is a CalDAV collection that the plan is put into. Its URL is http(s), "" where there is none.
+type Collection struct {
+	URL      string
+	User     string
+	Password actions.Secret
+	Token    actions.Secret
+	CAFile   string
 }
 
 // Meter says how meter files are laid out, and what reads the meter.

@@ -17,14 +17,8 @@ func (l *loader) publish(top section) Publish {
 	if s.given("file") {
 		p.File = l.path(s.text("file"))
 	}
-	if s.given("caldav") {
-		if u := s.url("caldav"); u != nil {
-			p.CalDAV = u.String()
-			if u.Scheme != "caldav" && u.Scheme != "caldavs" && u.Scheme != "http" && u.Scheme != "https" || u.Hostname() == "" {
-				s.fail("caldav", "is no collection: write for instance caldavs://calendar.example/ada/plan/")
-			}
-		}
-	}
+	p.CalDAV = s.collection()
+	p.Remind = s.duration("remind", 0)
 	if s.given("password_hash_file") {
 		p.PasswordHash = strings.TrimSpace(string(s.file("password_hash_file", 4096)))
 	}
@@ -35,6 +29,42 @@ func (l *loader) publish(top section) Publish {
 	p.Names, _ = s.list("names")
 	s.exposed(p)
 	return p
+}
+
+// collection reads where the plan is put by CalDAV (RFC 4791).
+func (s section) collection() Collection {
+	c := Collection{User: s.text("caldav_user"), Password: s.secret("caldav_password"), Token: s.secret("caldav_token"), CAFile: s.certificates("caldav_ca_file")}
+	if !s.given("caldav") {
+		for _, key := range []string{"caldav_user", "caldav_password_file", "caldav_token_file", "caldav_ca_file"} {
+			if s.given(key) {
+				s.note(key, "belongs to nothing: write caldav, the collection's address")
+			}
+		}
+		return c
+	}
+	u := s.url("caldav")
+	if u == nil {
+		return c
+	}
+	switch u.Scheme {
+	case "caldav":
+		u.Scheme = "http"
+	case "caldavs":
+		u.Scheme = "https"
+	}
+	if u.Scheme != "http" && u.Scheme != "https" || u.Hostname() == "" || u.RawQuery != "" || u.Fragment != "" {
+		s.fail("caldav", "is no collection: write for instance caldavs://calendar.example/ada/plan/")
+	}
+	switch {
+	case c.Password != "" && c.Token != "":
+		s.fail("caldav_token_file", "and a password: one of the two")
+	case c.Password != "" && c.User == "":
+		s.fail("caldav_user", "is missing: a password belongs to a user")
+	case u.Scheme == "http" && (c.Password != "" || c.Token != "") && !loopback(u.Hostname()):
+		s.note("caldav", "sends its password without TLS: anyone on the way can read it")
+	}
+	c.URL = u.String()
+	return c
 }
 
 // listen reads host:port.

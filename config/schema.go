@@ -288,7 +288,13 @@ func publishKeys() []key {
 	return []key{
 		{path: "publish.listen", example: `"127.0.0.1:8377"`, doc: "the feed and the page; /plan/<secret>.ics; port 0 picks a free one"},
 		{path: "publish.file", example: `"plan.ics"`, doc: "an .ics to keep up to date"},
-		{path: "publish.caldav", example: `"caldavs://calendar.example/ada/plan/"`, doc: "a collection to put the entries into"},
+		{path: "publish.caldav", example: `"caldavs://calendar.example/ada/plan/"`, doc: "a collection to put the entries into, for phones that cannot reach the house; it belongs to Spillway"},
+		{path: "publish.caldav_user", example: `"ada"`, doc: "who may write there"},
+		{path: "publish.caldav_password_file", example: `"secrets/password"`, doc: "a file that holds the password and nothing else"},
+		{path: "publish.caldav_password", secret: true, doc: "the password itself, from the environment only"},
+		{path: "publish.caldav_token_file", example: `"secrets/token"`, doc: "a file that holds a bearer token, in place of user and password"},
+		{path: "publish.caldav_token", secret: true, doc: "the bearer token itself, from the environment only"},
+		{path: "publish.caldav_ca_file", example: `"secrets/ca.pem"`, doc: "certificates to trust in place of the system's"},
 		{path: "publish.user", example: `"ada"`, doc: "who may read the feed and use the page"},
 		{path: "publish.password_hash_file", example: `"secrets/hash"`, doc: "argon2id, in PHC form"},
 		{path: "publish.token_file", example: `"secrets/token"`, doc: "a file that holds a bearer token"},
@@ -297,6 +303,7 @@ func publishKeys() []key {
 		{path: "publish.tls_key", example: `"secrets/key.pem"`, doc: "its key"},
 		{path: "publish.names", form: list, example: `["spillway.house.example"]`, doc: "further host names that the page is reached under, such as a proxy's"},
 		{path: "publish.detail", def: `"phases"`, doc: "an entry per phase | per step: phases | steps"},
+		{path: "publish.remind", def: `"0s"`, example: `"30m"`, doc: "an alarm in the plan feed this long before what comes first of a window, and one on trouble"},
 	}
 }
 
