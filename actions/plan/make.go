@@ -48,8 +48,9 @@ func run(in Input) (*planner, *actions.Plan) {
 		p.build()
 		p.fitLeadIns()
 		p.waitForDrops()
+	} else {
+		p.dropMissed()
 	}
-	p.dropMissed()
 	p.sayLate()
 	prof := p.profile()
 	return p, p.finish(prof)

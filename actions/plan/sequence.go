@@ -125,11 +125,13 @@ func (c *change) overtaken(now time.Time) bool {
 	for first.prev != nil && !first.prev.sent {
 		first = first.prev
 	}
-	for ; first != c; first = first.next {
+	for first != c {
+		next := first.next
 		if first.drop == kept {
 			first.drop = missed
 			first.skip()
 		}
+		first = next
 	}
 	if c.drop == kept && c.next != nil && !c.at.Before(c.next.due) && c.next.due.After(now) {
 		c.drop = missed
@@ -141,9 +143,13 @@ func (c *change) overtaken(now time.Time) bool {
 // skip takes the change out of its line: the one after it starts from what was there before.
 func (c *change) skip() {
 	n := c.next
+	if c.prev != nil {
+		c.prev.next = n
+	}
 	if n == nil {
 		return
 	}
+	n.prev = c.prev
 	n.from, n.owed = c.from, c.owed
 	id := c.id
 	for m := n; m != nil && !c.ending; m = m.next { // names have no gaps, so that they are the same when the plan is made again

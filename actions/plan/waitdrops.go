@@ -14,14 +14,17 @@ func (p *planner) waitForDrops() {
 	if p.premises.Supply.LimitW <= 0 {
 		return
 	}
+	p.dropMissed()
 	if p.letFill() {
 		p.build()
+		p.dropMissed()
 	}
 	for range mostWaits {
 		if !p.putOff() {
 			break
 		}
 		p.build()
+		p.dropMissed()
 	}
 	p.nameDrops()
 }
@@ -140,11 +143,15 @@ func (c *change) bringForward(early time.Duration) bool {
 	i := sort.Search(len(l.auto), func(i int) bool { return !l.auto[i].at.Before(c.due) })
 	at := c.due.Add(-early)
 	switch {
-	case c.ending && c.hold != nil && c.hold.st.Want.Auto && c.was == c.hold:
-		if i == 0 || at.Before(later(l.p.now, l.auto[i-1].at)) || l.auto[i-1].value == l.zero {
+	case c.was != nil && c.was.st.Want.Auto && c.ruling() == nil:
+		next := c.value // the hold that comes, or else nothing
+		if c.ending && c.under == nil {
+			next = l.zero
+		}
+		if i == 0 || at.Before(later(l.p.now, l.auto[i-1].at)) || l.auto[i-1].value == next {
 			return false
 		}
-		l.auto = slices.Insert(l.auto, i, autoValue{at: at, value: l.zero})
+		l.auto = slices.Insert(l.auto, i, autoValue{at: at, value: next})
 		return true
 	case c.ruling() == nil || i == 0 || i == len(l.auto) || !l.auto[i].at.Equal(c.due):
 		return false
@@ -170,7 +177,7 @@ func (p *planner) letFill() (moved bool) {
 				continue
 			}
 			wait := time.Duration(store.roomWh / d.w * float64(time.Hour)).Round(time.Second)
-			if wait <= 0 || wait > longWait || i+1 < len(l.auto) && !d.to.Add(wait).Before(l.auto[i+1].at) {
+			if wait <= 0 || wait > time.Minute || i+1 < len(l.auto) && !d.to.Add(wait).Before(l.auto[i+1].at) {
 				continue
 			}
 			l.auto[i].at = d.to.Add(wait)
@@ -247,7 +254,7 @@ func (l *line) slowDraws() (out []draw) {
 // endOf returns the command that ends a draw, nil where none does.
 func (l *line) endOf(d draw) *change {
 	for _, c := range l.changes {
-		if c.at.Equal(d.to) || c.ending && c.due.Equal(d.to) {
+		if c.drop == kept && c.at.Equal(d.to) || c.drop == kept && c.ending && c.due.Equal(d.to) {
 			return c
 		}
 	}
