@@ -54,20 +54,20 @@ func newBook() *book { return &book{Faults: map[string]*entry{}, Windows: map[st
 func (b *book) see(now time.Time, r Report, rules Rules) {
 	here := map[string]bool{}
 	for _, f := range r.Faults {
-		if !rules.wants(f.Kind) || here[f.Key] {
+		e := b.Faults[f.Key]
+		switch {
+		case !rules.wants(f.Kind) || here[f.Key]:
 			continue
+		case e == nil:
+			e = &entry{Fault: f}
+			b.Faults[f.Key] = e
+		case e.Tried && now.Before(f.Due):
+			continue // what was told is over; what is to come waits for the all-clear
+		case e.Tried || f.Due.IsZero():
+			f.Since = sooner(f.Since, e.Since) // it never ended, as far as anybody was told
 		}
 		here[f.Key] = true
-		e := b.Faults[f.Key]
-		if e == nil {
-			b.Faults[f.Key] = &entry{Fault: f}
-			continue
-		}
-		e.Gone = time.Time{}
-		if e.Tried {
-			f.Since = e.Since // it never ended as far as anybody was told
-		}
-		e.Fault = f
+		e.Fault, e.Gone = f, time.Time{}
 	}
 	for key, e := range b.Faults {
 		switch {

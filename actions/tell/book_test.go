@@ -101,6 +101,20 @@ func TestBook(t *testing.T) {
 		{"the graver first", Rules{}, []moment{
 			{at: 0, report: faults(feedFault(at(0), at(0)), restore(at(0))), want: []string{"fault restore cylinder.boost", "fault feed house"}},
 		}},
+		{"said anew each minute, and still one", Rules{After: 2 * m}, []moment{
+			{at: 0, report: faults(restore(at(0))), again: 2 * m},
+			{at: m, report: faults(restore(at(m))), again: 2 * m},
+			{at: 2 * m, report: faults(restore(at(2 * m))), want: []string{"fault restore cylinder.boost"}},
+		}},
+		{"overdue at a known time", Rules{After: 2 * m}, []moment{
+			{at: 0, report: faults(feedFault(at(-time.Hour), at(time.Hour))), again: time.Hour},
+			{at: 30 * m, report: faults(feedFault(at(30*m), at(2*time.Hour))), again: 2 * time.Hour},
+			{at: 2 * time.Hour, want: []string{"fault feed house"}},
+			{at: 3 * time.Hour, report: faults(feedFault(at(3*time.Hour), at(5*time.Hour))), again: 3*time.Hour + 5*m},
+			{at: 3*time.Hour + 5*m, want: []string{"clear feed house"}},
+			{at: 3*time.Hour + 6*m, report: faults(feedFault(at(3*time.Hour), at(5*time.Hour))), again: 5 * time.Hour},
+			{at: 5 * time.Hour, want: []string{"fault feed house"}},
+		}},
 		{"nobody has looked yet", Rules{}, []moment{
 			{at: 0, report: faults(restore(at(0))), want: []string{"fault restore cylinder.boost"}},
 			{at: m, report: &Report{Unknown: []Kind{KindRestore}}},

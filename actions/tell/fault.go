@@ -34,7 +34,8 @@ type Fault struct {
 	Where string    `json:"where"` // point, link, feed, device, window, journal or clock
 	What  string    `json:"what"`  // one line: what is wrong, and what will be or must be done
 	Since time.Time `json:"since"`
-	// Due is when it is worth telling, where that is known better than by how long it has lasted; zero: it is not.
+	// Due is when it is worth telling, where that is known better than by how long it has lasted; zero: it is not. Before
+	// that it is no fault yet, and may be reported all the same.
 	Due time.Time `json:"due,omitzero"`
 	// Ends is when it no longer matters, whether or not it was put right, and so needs no all-clear; zero: never.
 	Ends time.Time `json:"ends,omitzero"`

@@ -105,6 +105,7 @@ type desk struct {
 	Receiver
 	teller *Teller
 	news   chan Report // holds the newest
+	last   *Report     // that was looked at; nil: none yet
 	book   *book
 
 	mu     sync.Mutex
@@ -141,6 +142,7 @@ func (d *desk) run(ctx context.Context) {
 		case <-ctx.Done():
 		case <-timer:
 		case r := <-d.news:
+			d.last = &r
 			d.book.see(clock.Now(), r, d.Rules)
 		}
 		stop()
@@ -158,6 +160,9 @@ func (d *desk) tell(ctx context.Context, items []Item) {
 	err := d.Sender.Send(within, newMessage(d.Name, now, d.teller.cfg.Zone, items))
 	if err == nil {
 		d.book.told(items)
+		if d.last != nil { // what waited for an all-clear comes up now
+			d.book.see(d.teller.cfg.Clock.Now(), *d.last, d.Rules)
+		}
 		d.save(ctx)
 	}
 	d.outcome(ctx, err, len(items))

@@ -191,6 +191,22 @@ func TestTellerRemembersOverRestarts(t *testing.T) {
 	})
 }
 
+// What is to come is told when it comes, though nothing is reported anew.
+func TestTellerWaitsForWhatIsDue(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newStand(Rules{})
+		defer func() { s.end() }()
+		due := func(in time.Duration) Report {
+			return Report{Faults: []Fault{{Key: "hygiene", Kind: KindHygiene, Since: time.Now(), Due: time.Now().Add(in)}}}
+		}
+		s.See(due(time.Hour))
+		time.Sleep(2 * time.Hour)
+		s.See(due(10 * time.Hour))
+		time.Sleep(20 * time.Hour)
+		s.is(t, "1h0m0s fault hygiene", "2h5m0s clear hygiene", "12h0m0s fault hygiene")
+	})
+}
+
 // A journal that cannot be written is one of the faults: it is told all the same.
 func TestTellerTellsOfAFullDisk(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
