@@ -13,6 +13,7 @@ import (
 
 	"spillway/actions/house"
 	"spillway/actions/run"
+	"spillway/cmd/spillway/page"
 	"spillway/config"
 )
 
@@ -53,6 +54,9 @@ It exits 0 only when every setting is back at its normal.`,
 func (a *app) demo(ctx context.Context, f demoFlags) error {
 	if f.speed < 1 || f.speed > 2000 {
 		return usagef("--speed %g: give 1 to 2000", f.speed)
+	}
+	if err := page.Exposed(f.listen, page.Locks{}); err != nil {
+		return usageError{err}
 	}
 	state, err := os.MkdirTemp("", "spillway-demo-")
 	if err != nil {

@@ -71,9 +71,15 @@ func TestStates(t *testing.T) {
 			w.snap.Standing.Points[ref("cylinder.boost")] = actions.PointStanding{Hand: actions.Named("on")}
 		}, "Cylinder: boost on. Someone set it, or it went back by itself; it stays so."},
 		{"no window", func(w *world) { w.snap.Plan = &actions.Plan{} }, "No window is known, so there is nothing to draw."},
-		{"only windows that are over", func(w *world) { w.snap.Plan.Windows = w.snap.Plan.Windows[:1]; w.snap.Plan.Windows[0].State = actions.Completed }, "No window is coming; this is the last one."},
+		{"only windows that are over", func(w *world) {
+			w.snap.Plan.Windows = w.snap.Plan.Windows[:1]
+			w.snap.Plan.Windows[0].State = actions.Completed
+		}, "No window is coming; this is the last one."},
 		{"nothing to settle", func(w *world) { w.gained, w.note = nil, "No meter data yet." }, "No meter data yet."},
-		{"another year", func(w *world) { w.snap.Plan.Windows[1].Start = w.snap.Plan.Windows[1].Start.AddDate(1, 0, 0); w.snap.Plan.Windows[1].End = w.snap.Plan.Windows[1].End.AddDate(1, 0, 0) }, "Sun 2 May 2027 19:00"},
+		{"another year", func(w *world) {
+			w.snap.Plan.Windows[1].Start = w.snap.Plan.Windows[1].Start.AddDate(1, 0, 0)
+			w.snap.Plan.Windows[1].End = w.snap.Plan.Windows[1].End.AddDate(1, 0, 0)
+		}, "Sun 2 May 2027 19:00"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			w := newWorld(t)

@@ -89,8 +89,10 @@ func (w *world) Log(_ context.Context, q journal.Query) ([]actions.StepStanding,
 	return list, nil
 }
 
-func (w *world) Windows(context.Context, time.Time, time.Time) ([]journal.Window, error) { return w.kept, nil }
-func (w *world) Settled() ([]settle.Result, string)                                      { return w.gained, w.note }
+func (w *world) Windows(context.Context, time.Time, time.Time) ([]journal.Window, error) {
+	return w.kept, nil
+}
+func (w *world) Settled() ([]settle.Result, string) { return w.gained, w.note }
 
 // newWorld is a Saturday at ten past one: a surplus window is on and holds two settings, another is ahead, one that was
 // stood down is still in the calendar, a link is down, and a window of last week waits for its credit.
