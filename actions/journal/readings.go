@@ -16,8 +16,9 @@ type Sample struct {
 	Value actions.Value
 }
 
-// KeepLog is how long lines of the switching log and windows are kept at least, whatever Prune is asked.
-const KeepLog = 366 * 24 * time.Hour
+// KeepLog is how long lines of the switching log and windows are kept at least, whatever Prune is asked: this year and the
+// last, and the two months before them whose windows are no like days.
+const KeepLog = 800 * 24 * time.Hour
 
 // SaveReadings keeps the samples. One at the same instant of the same point takes the place of the older.
 func (j *Journal) SaveReadings(ctx context.Context, samples []Sample) error {

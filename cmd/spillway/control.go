@@ -54,6 +54,7 @@ func serveControl(ctx context.Context, d *daemon) error {
 		_ = json.NewEncoder(w).Encode(giveBack(wait, d.runner, q.FormValue("device")))
 	})
 	mux.HandleFunc("POST /paid", recordPaid(d.journal))
+	mux.HandleFunc("POST /meter", takeMeter(d.journal))
 	mux.HandleFunc("POST /secret", d.serveNewSecret)
 	srv := &http.Server{Handler: mux, ReadHeaderTimeout: 10 * time.Second}
 	go func() {

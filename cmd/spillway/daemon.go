@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"slices"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -171,7 +172,13 @@ func (d *daemon) run(ctx context.Context, leave bool) error {
 		d.log.Warn("`spillway restore` cannot reach this program: " + err.Error())
 	}
 	if d.srv != nil {
+	var beside sync.WaitGroup // what must have ended before the journal is closed
+	defer beside.Wait()
 		go d.serve()
+	beside.Go(func() { d.tidy(work) })
+	if r := newRecorder(d); r != nil {
+		beside.Go(func() { r.run(work) })
+	}
 	}
 	done := make(chan error, 1)
 	go func() { done <- d.runner.Run(work) }()

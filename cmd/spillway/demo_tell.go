@@ -270,15 +270,16 @@ func (n *narrator) worth(ctx context.Context, now time.Time, cfg *config.Config)
 	if err := os.WriteFile(cfg.Meter.Files[0], n.house.MeterCSV(), 0o600); err != nil {
 		return fmt.Errorf("write the meter's half hours: %w", err)
 	}
-	series, err := a.meterData(cfg, nil)
-	if err != nil {
-		return err
-	}
-	books, err := a.books(ctx, cfg, nil, series)
+	l := a.ledger(cfg, n.journal, now)
+	series, err := l.series(ctx, nil)
 	if err != nil {
 		return err
 	}
 	from, to := series.Bounds()
+	books, err := l.books(ctx, nil, series, from, to)
+	if err != nil {
+		return err
+	}
 	results := settle.New(*books).All(&cfg.Premises, from, to)
 	fmt.Fprintf(n.out, "\nWhat it was worth, by the meter's half hours:\n%s", settle.Table(results, n.zone, now))
 	return nil

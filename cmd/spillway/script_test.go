@@ -36,6 +36,7 @@ func TestScripts(t *testing.T) {
 		},
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
 			"exits": exits,
+			"meter": meterFile,
 		},
 	})
 }

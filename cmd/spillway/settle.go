@@ -1,11 +1,12 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
-	"os"
-	"path/filepath"
+	"io"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -16,10 +17,7 @@ import (
 	"spillway/actions"
 	"spillway/actions/journal"
 	"spillway/actions/meter"
-	"spillway/actions/plan"
 	"spillway/actions/settle"
-	"spillway/calendar"
-	"spillway/calendar/feed"
 	"spillway/config"
 )
 
@@ -28,9 +26,14 @@ const paidKey = "credits that came"
 
 type settleFlags struct {
 	rangeFlags
-	meters []string
-	paid   []string
-	csv    bool
+	meters   []string
+	only     []string
+	paid     []string
+	csv, svg bool
+	imports  bool
+	replace  bool
+	evidence string
+	year     string
 }
 
 func (a *app) settleCommand() *cobra.Command {
@@ -39,18 +42,78 @@ func (a *app) settleCommand() *cobra.Command {
 		Use:   "settle",
 		Short: "Baseline, gain and credit of past windows, from meter data",
 		Long: `Settle compares what the meter showed in each past window with what it would usually have shown, by the terms of its
-procedure, and says what credit should follow and by when. A figure is an estimate until the supplier settles.`,
+procedure, and says what credit should follow and by when. A figure is an estimate until the supplier settles.
+
+Windows are those of the feeds and those that the journal remembers, or with --calendar those of the calendars named and
+no others. A feed that cannot be read counts by its last good copy.
+
+Meter data, where --meter names files, is those files and nothing else. Otherwise it is, for each stretch of time, the
+first of these that has it: the files configured under [meter], what --import kept in the journal, and what 'spillway run'
+recorded from the configured meter point. Files that are read together must agree where they overlap. An import that
+contradicts what was imported before is refused, unless --replace says that the new data counts.`,
 		Example: `  spillway settle --meter meter/june.csv
   spillway settle --calendar house.ics --meter june.csv --json
-  spillway settle --paid 5gib3dyt2y=3.10`,
-		Args: cobra.NoArgs,
-		RunE: func(c *cobra.Command, _ []string) error { return a.settle(c.Context(), f, time.Now().UTC()) },
+  spillway settle --import --meter june.csv
+  spillway settle --paid 5gib3dyt2y=3.10
+  spillway settle --window 5gib3dyt2y --evidence dispute
+  spillway settle --year 2026 --svg > 2026.svg`,
+		Args: cobra.MaximumNArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			if err := f.takeYear(args); err != nil {
+				return err
+			}
+			return a.settle(c.Context(), f, time.Now().UTC())
+		},
 	}
 	f.add(c)
-	c.Flags().StringArrayVar(&f.meters, "meter", nil, "read this meter `FILE` in place of the configured ones (repeatable)")
+	c.Flags().Lookup("from").Usage = "only windows that end after `RFC 3339` (default: all that the meter data covers)"
+	c.Flags().Lookup("to").Usage = "only windows that begin before `RFC 3339` (default: the end of the meter data)"
+	c.Flags().StringArrayVar(&f.meters, "meter", nil, "read this meter `FILE` in place of all other meter data (repeatable)")
+	c.Flags().StringArrayVar(&f.only, "window", nil, "only the window with this `ID` (repeatable)")
 	c.Flags().StringArrayVar(&f.paid, "paid", nil, "record a credit that came, `WINDOW=AMOUNT` (repeatable)")
-	c.Flags().BoolVar(&f.csv, "csv", false, "print CSV")
+	c.Flags().BoolVar(&f.csv, "csv", false, "print CSV, to send to the supplier")
+	c.Flags().BoolVar(&f.imports, "import", false, "keep the meter files in the journal, and settle nothing")
+	c.Flags().BoolVar(&f.replace, "replace", false, "with --import: what the files say takes the place of what was imported")
+	c.Flags().StringVar(&f.evidence, "evidence", "", "write into `FOLDER` what a dispute needs, for each window")
+	c.Flags().StringVar(&f.year, "year", "", "sum up a `YEAR` by procedure and month (default: this one)")
+	c.Flags().Lookup("year").NoOptDefVal = thisYear
+	c.Flags().BoolVar(&f.svg, "svg", false, "with --year: print a drawing")
 	return c
+}
+
+// thisYear stands for the year in which the command is called.
+const thisYear = "this"
+
+// takeYear takes the argument of a bare --year, and refuses any other, and flags that mean nothing together.
+func (f *settleFlags) takeYear(args []string) error {
+	if len(args) > 0 {
+		if f.year != thisYear {
+			return usagef("%q is no flag: see 'spillway settle --help'", args[0])
+		}
+		f.year = args[0]
+	}
+	if f.year != "" && f.year != thisYear && !regexp.MustCompile(`^[12][0-9]{3}$`).MatchString(f.year) {
+		return usagef("--year %s: write a year, such as 2026", f.year)
+	}
+	given := map[string]bool{"--csv": f.csv, "--import": f.imports, "--evidence": f.evidence != "", "--year": f.year != ""}
+	var together []string
+	for name, on := range given {
+		if on {
+			together = append(together, name)
+		}
+	}
+	slices.Sort(together)
+	switch {
+	case len(together) > 1:
+		return usagef("%s: one at a time", strings.Join(together, " and "))
+	case f.svg && f.year == "":
+		return usagef("--svg draws a year: give --year too")
+	case f.replace && !f.imports:
+		return usagef("--replace belongs to --import")
+	case f.year != "" && (f.from != "" || f.to != ""):
+		return usagef("--year is a range by itself: leave --from and --to out")
+	}
+	return nil
 }
 
 func (a *app) settle(ctx context.Context, f settleFlags, now time.Time) error {
@@ -58,24 +121,55 @@ func (a *app) settle(ctx context.Context, f settleFlags, now time.Time) error {
 	if err != nil {
 		return err
 	}
-	paid, err := a.credits(ctx, cfg, f.paid)
+	came, err := parsePaid(f.paid)
 	if err != nil {
 		return err
 	}
-	series, err := a.meterData(cfg, f.meters)
+	if len(came) > 0 && cfg.State == "" {
+		return usagef("--paid: state is missing: credits are recorded there")
+	}
+	kept, err := journal.OpenReadOnly(cfg.State)
 	if err != nil {
 		return err
 	}
-	from, to, err := settleRange(f, series)
+	defer kept.Close()
+	l := a.ledger(cfg, kept, now)
+	if f.imports {
+		return l.importMeter(ctx, f.meters, f.replace)
+	}
+	series, err := l.series(ctx, f.meters)
+	if errors.Is(err, errNoMeterData) && len(came) > 0 {
+		return l.recordAlone(ctx, f.calendars, came)
+	}
 	if err != nil {
 		return err
 	}
-	books, err := a.books(ctx, cfg, f.calendars, series)
+	from, to, err := f.settleRange(series, cfg.Premises.Zone, now)
 	if err != nil {
 		return err
 	}
-	books.Recorded = paid
+	books, err := l.books(ctx, f.calendars, series, from, to)
+	if err != nil {
+		return err
+	}
+	if err := l.record(ctx, came, books); err != nil {
+		return err
+	}
 	results := settle.New(*books).All(&cfg.Premises, from, to)
+	if results, err = pickWindows(results, f.only); err != nil {
+		return err
+	}
+	switch {
+	case f.evidence != "":
+		return l.evidence(ctx, f.evidence, results)
+	case f.year != "":
+		results = slices.DeleteFunc(results, func(r settle.Result) bool { return r.Window.Start.Before(from) })
+		return a.printYear(results, from.In(cfg.Premises.Zone).Year(), cfg.Premises.Zone, now, f.svg)
+	}
+	return a.printSettled(results, cfg, now, f.csv)
+}
+
+func (a *app) printSettled(results []settle.Result, cfg *config.Config, now time.Time, csv bool) (err error) {
 	switch {
 	case a.json:
 		if results == nil {
@@ -84,72 +178,31 @@ func (a *app) settle(ctx context.Context, f settleFlags, now time.Time) error {
 		return printJSON(a.Out, struct {
 			Windows []settle.Result `json:"windows"`
 		}{results})
-	case f.csv:
-		fmt.Fprint(a.Out, settle.CSV(results, cfg.Premises.Zone))
+	case csv:
+		_, err = io.WriteString(a.Out, settle.CSV(results, cfg.Premises.Zone))
+	case len(results) == 0:
+		_, err = fmt.Fprintln(a.Out, "no window of a procedure that settles lies in the meter data")
 	default:
-		fmt.Fprint(a.Out, settle.Table(results, cfg.Premises.Zone, now))
+		_, err = io.WriteString(a.Out, settle.Table(results, cfg.Premises.Zone, now))
 	}
-	return nil
-}
-
-// meterData reads the meter files named, or those configured, into one series.
-func (a *app) meterData(cfg *config.Config, named []string) (*meter.Series, error) {
-	files := named
-	if len(files) == 0 {
-		for _, pattern := range cfg.Meter.Files {
-			found, err := filepath.Glob(pattern)
-			if err != nil {
-				return nil, usagef("meter.files: %q is no pattern: %w", pattern, err)
-			}
-			files = append(files, found...)
-		}
-	}
-	if len(files) == 0 {
-		return nil, usagef("no meter data: give --meter FILE, or name files under [meter]")
-	}
-	var list []*meter.Series
-	for _, name := range files {
-		s, err := a.meterFile(cfg, name)
-		if err != nil {
-			return nil, err
-		}
-		list = append(list, s)
-	}
-	series, notes, err := meter.Merge(list...)
-	if err != nil {
-		return nil, err
-	}
-	a.sayNotes(notes)
-	return series, nil
-}
-
-func (a *app) meterFile(cfg *config.Config, name string) (*meter.Series, error) {
-	f, err := os.Open(name)
-	if err != nil {
-		return nil, fmt.Errorf("read meter data: %w", err)
-	}
-	defer f.Close()
-	s, notes, err := meter.Read(f, name, meterLayout(cfg.Meter))
-	if err != nil {
-		return nil, err
-	}
-	a.sayNotes(notes)
-	return s, nil
-}
-
-func meterLayout(m config.Meter) meter.Layout {
-	return meter.Layout{Zone: m.Zone, Stamp: m.Stamp, Columns: m.Columns, Unit: m.Unit}
-}
-
-func (a *app) sayNotes(notes []meter.Note) {
-	for _, n := range notes {
-		fmt.Fprintln(a.Err, "spillway: note: "+n.String())
-	}
+	return err
 }
 
 // settleRange is what the flags ask for, or all that the meter data covers.
-func settleRange(f settleFlags, s *meter.Series) (from, to time.Time, err error) {
-	from, to = s.Bounds()
+func (f *settleFlags) settleRange(s *meter.Series, zone *time.Location, now time.Time) (from, to time.Time, err error) {
+	first, last := s.Bounds()
+	from, to = first, last
+	if f.year != "" {
+		year := now.In(zone).Year()
+		if f.year != thisYear {
+			_, _ = fmt.Sscan(f.year, &year) // checked before
+		}
+		from, to = time.Date(year, 1, 1, 0, 0, 0, 0, zone).UTC(), time.Date(year+1, 1, 1, 0, 0, 0, 0, zone).UTC()
+		if now.Before(to) && now.After(from) {
+			to = now // what lies ahead is no result yet
+		}
+		return from, to, nil
+	}
 	if f.from != "" {
 		if from, err = optionalTime("--from", f.from); err != nil {
 			return from, to, err
@@ -160,129 +213,87 @@ func settleRange(f settleFlags, s *meter.Series) (from, to time.Time, err error)
 			return from, to, err
 		}
 	}
-	if !to.After(from) {
-		return from, to, usagef("--to %s is not after --from %s", to.Format(time.RFC3339), from.Format(time.RFC3339))
+	switch {
+	case to.After(from):
+		return from, to, nil
+	case f.from != "" && f.to != "":
+		return from, to, usagef("--to %s is not after --from %s", f.to, f.from)
+	case f.from != "":
+		return from, to, usagef("--from %s is not before the end of the meter data, %s: give --to too", f.from, last.Format(time.RFC3339))
 	}
-	return from, to, nil
+	return from, to, usagef("--to %s is not after the begin of the meter data, %s: give --from too", f.to, first.Format(time.RFC3339))
 }
 
-// books gathers what a settlement is made from: the windows of the calendars over all that the meter data covers, since
-// the day of one window is no like day of another, and those that the journal remembers.
-func (a *app) books(ctx context.Context, cfg *config.Config, calendars []string, series *meter.Series) (*settle.Books, error) {
-	from, to := series.Bounds()
-	g := a.gather(ctx, cfg, calendars, cfg.Premises.Zone, from, to)
-	if len(calendars) > 0 && len(g.failed) > 0 {
-		return nil, errors.Join(g.failed...)
+// pickWindows keeps the windows that --window names.
+func pickWindows(results []settle.Result, ids []string) ([]settle.Result, error) {
+	if len(ids) == 0 {
+		return results, nil
 	}
-	for _, err := range g.failed {
-		fmt.Fprintln(a.Err, "spillway: note: "+err.Error())
-	}
-	b := &settle.Books{Zone: cfg.Premises.Zone, Meter: series, Windows: plan.Windows(g.verdicts),
-		Holidays: map[string]settle.Dates{}, LeaveOut: map[string]settle.Dates{}, Figures: map[string]*meter.Series{}}
-	if len(calendars) == 0 && cfg.State != "" {
-		if err := remembered(ctx, cfg.State, b, from, to); err != nil {
-			return nil, err
+	for _, id := range ids {
+		if !slices.ContainsFunc(results, func(r settle.Result) bool { return r.Window.ID == id }) {
+			return nil, usagef("--window %s: no window with that id settles in the range: 'spillway settle --json' lists them", id)
 		}
 	}
-	return b, a.termsNeed(ctx, cfg, b, from, to)
+	return slices.DeleteFunc(results, func(r settle.Result) bool { return !slices.Contains(ids, r.Window.ID) }), nil
 }
 
-// remembered adds the windows that the journal knows and the feeds no longer hold.
-func remembered(ctx context.Context, state string, b *settle.Books, from, to time.Time) error {
-	j, err := journal.OpenReadOnly(state)
-	if err != nil {
-		return err
-	}
-	defer j.Close()
-	kept, err := j.Windows(ctx, from, to)
-	if err != nil {
-		return err
-	}
-	have := map[string]bool{}
-	for _, w := range b.Windows {
-		have[w.ID] = true
-	}
-	for _, w := range kept {
-		if !have[w.ID] && w.State != actions.Cancelled {
-			have[w.ID] = true
-			b.Windows = append(b.Windows, actions.Window{ID: w.ID, UID: w.UID, RecurrenceID: w.RecurrenceID, Feed: w.Feed,
-				Procedure: w.Procedure, Title: w.Title, Start: w.Start, End: w.End})
-		}
-	}
-	return nil
-}
-
-// termsNeed reads the feeds and files that the terms name.
-func (a *app) termsNeed(ctx context.Context, cfg *config.Config, b *settle.Books, from, to time.Time) error {
-	for _, p := range cfg.Premises.Procedures {
-		for _, t := range p.Terms {
-			if err := a.dates(ctx, cfg, t.Holidays, b.Holidays, from, to); err != nil {
-				return err
-			}
-			if err := a.dates(ctx, cfg, t.LeaveOut, b.LeaveOut, from, to); err != nil {
-				return err
-			}
-			if t.Figures != "" && b.Figures[t.Figures] == nil {
-				s, err := a.meterFile(cfg, t.Figures)
-				if err != nil {
-					return err
-				}
-				b.Figures[t.Figures] = s
-			}
-		}
-	}
-	return nil
-}
-
-// dates reads the days of a feed of holidays or outages.
-func (a *app) dates(ctx context.Context, cfg *config.Config, name string, into map[string]settle.Dates, from, to time.Time) error {
-	if name == "" || into[name] != nil {
-		return nil
-	}
-	i := slices.IndexFunc(cfg.Feeds, func(f config.Feed) bool { return f.Name == name })
-	if i < 0 {
-		return usagef("settlement: there is no feed called %s", name)
-	}
-	spec := feedSpec(cfg.Feeds[i], cfg.Horizon)
-	spec.Back = max(time.Since(from)+lookBack, lookBack)
-	r, err := feed.ReadOnce(ctx, spec, feed.Options{UserAgent: userAgent})
-	if err != nil {
-		return err
-	}
-	res, err := calendar.Read(r.Body, calendar.Options{Zone: cfg.Premises.Zone, From: from.Add(-lookBack), To: to.Add(lookBack)})
-	if err != nil {
-		return fmt.Errorf("feeds.%s: %w", name, err)
-	}
-	into[name] = settle.DatesOf(res.Occurrences, cfg.Premises.Zone)
-	return nil
-}
-
-// credits returns the recorded credits, with those that the flags add.
-func (a *app) credits(ctx context.Context, cfg *config.Config, paid []string) (map[string]decimal.Decimal, error) {
-	known := map[string]decimal.Decimal{}
-	if cfg.State == "" {
-		if len(paid) > 0 {
-			return nil, usagef("--paid: state is missing: credits are recorded there")
-		}
-		return known, nil
-	}
-	j, err := journal.OpenReadOnly(cfg.State)
-	if err != nil {
-		return nil, err
-	}
-	known, err = recordedCredits(ctx, j)
-	_ = j.Close()
-	if err != nil || len(paid) == 0 {
-		return known, err
-	}
+// parsePaid reads the --paid flags: amounts by window id.
+func parsePaid(paid []string) (map[string]decimal.Decimal, error) {
 	came := map[string]decimal.Decimal{}
 	for _, s := range paid {
 		id, amount, ok := strings.Cut(s, "=")
-		d, bad := decimal.NewFromString(strings.TrimSpace(amount))
-		if !ok || id == "" || bad != nil {
+		d, err := decimal.NewFromString(strings.TrimSpace(amount))
+		id = strings.TrimSpace(id)
+		if !ok || id == "" || err != nil || len(amount) > 40 || d.Exponent() < -6 || d.Exponent() > 12 {
 			return nil, usagef("--paid %s: write WINDOW=AMOUNT, such as 5gib3dyt2y=3.10", s)
 		}
-		known[id], came[id] = d, d
+		if _, twice := came[id]; twice {
+			return nil, usagef("--paid %s: window %s is given twice", s, id)
+		}
+		came[id] = d
 	}
-	return known, keepCredits(ctx, cfg.State, came)
+	return came, nil
+}
+
+// record keeps the credits that came and adds all of them to the books. A window that nobody knows is refused before
+// anything is written.
+func (l *ledger) record(ctx context.Context, came map[string]decimal.Decimal, b *settle.Books) (err error) {
+	if b.Recorded, err = recordedCredits(ctx, l.kept); err != nil || len(came) == 0 {
+		return err
+	}
+	for id := range came {
+		if !slices.ContainsFunc(b.Windows, func(w actions.Window) bool { return w.ID == id }) {
+			return usagef("--paid %s: no window with that id is known: 'spillway settle --json' lists them", id)
+		}
+	}
+	for id, amount := range came {
+		b.Recorded[id] = amount
+	}
+	return keepCredits(ctx, l.cfg.State, came)
+}
+
+// paidBack is how far back a window may lie for a credit to be recorded where there is no meter data.
+const paidBack = 400 * 24 * time.Hour
+
+// recordAlone records credits where there is nothing to settle with.
+func (l *ledger) recordAlone(ctx context.Context, calendars []string, came map[string]decimal.Decimal) error {
+	windows, err := l.windows(ctx, calendars, l.now.Add(-paidBack), l.now)
+	if err != nil {
+		return err
+	}
+	if err := l.record(ctx, came, &settle.Books{Windows: windows}); err != nil {
+		return err
+	}
+	for _, w := range windows {
+		if amount, ok := came[w.ID]; ok {
+			fmt.Fprintf(l.app.Out, "%s, %s: %s recorded; there is no meter data to compare it with\n", oneLine(w.Title),
+				settle.When(w.Start, w.End, l.cfg.Premises.Zone), amount)
+		}
+	}
+	return nil
+}
+
+// windowKey tells windows apart: one that was over and came back at another time keeps its id.
+func windowKey(w actions.Window) string {
+	return cmp.Or(w.ID, w.UID) + " " + w.Start.UTC().Format(time.RFC3339)
 }
