@@ -42,6 +42,7 @@ type daemon struct {
 	runner    *run.Runner
 	plan      *publish.Feed
 	secret    atomic.Pointer[string] // of the plan feed's path
+	collector *collector             // nil: no CalDAV collection
 	feedsSeen []*watched
 	settled   *settler     // nil: nothing is served
 	ln        net.Listener // likewise
@@ -88,6 +89,10 @@ func newDaemon(ctx context.Context, cfg *config.Config, o daemonOptions) (_ *dae
 		return nil, err
 	}
 	d.secret.Store(&secret)
+	entries := func() []publish.Stamped { return d.plan.Rendering(cfg.Publish.Detail).Entries }
+	if d.collector, err = newCollector(cfg.Publish, d.journal, entries, o.clock, o.log); err != nil {
+		return nil, usageError{err}
+	}
 	d.runner = run.NewRunner(run.Config{
 		Settings: run.Settings{Premises: &cfg.Premises, Journal: d.journal, Horizon: cfg.Horizon, Readiness: cfg.Ready, Watch: o.watch},
 		Clock:    o.clock,
@@ -180,6 +185,7 @@ func (d *daemon) run(ctx context.Context, leave bool) error {
 		beside.Go(func() { r.run(work) })
 	}
 	}
+	defer d.collect(work)()
 	done := make(chan error, 1)
 	go func() { done <- d.runner.Run(work) }()
 	select {
@@ -233,8 +239,10 @@ func (d *daemon) publish(s run.Snapshot) {
 		d.log.Warn("the plan feed lacks past windows: " + err.Error())
 	}
 	changed, err := d.plan.Update(ctx, s.Plan, lines, &d.cfg.Premises, publish.Options{
-		Zone: d.cfg.Premises.Zone, Now: s.At, Past: past, Standing: s.Standing, Faults: faults(s.Troubles),
+		Zone: d.cfg.Premises.Zone, Now: s.At, Past: past, Standing: s.Standing, Faults: append(faults(s.Troubles), d.collector.faults()...),
+		Remind: d.cfg.Publish.Remind, URL: d.linkURL(),
 	})
+	d.collector.changed()
 	if err != nil {
 		d.log.Warn("the plan feed's revisions could not be kept: " + err.Error())
 	}

@@ -150,7 +150,7 @@ func (a *app) findSpacing(ctx context.Context, t *trial) error {
 	}
 	rest := max(most, t.link.Confirm)
 	fmt.Fprintf(a.talk(), "ok     %s: looking for gaps up to %s; this takes %s at most\n", t.link.Name, most,
-		(5 * spacingRepeats * (3*rest + t.link.Confirm)).Round(time.Minute))
+		length(max(time.Minute, 5*spacingRepeats*(3*rest+t.link.Confirm))))
 	s := &spacer{link: t.links[t.link.Name], spec: t.link, point: t.point, before: normal, value: t.value, progress: func(gap time.Duration, ok bool) {
 		outcome := map[bool]string{true: fmt.Sprintf("did, %d times of %d", spacingRepeats, spacingRepeats), false: "lost a command"}
 		fmt.Fprintf(a.talk(), "ok     %s: %s apart %s\n", t.link.Name, gap, outcome[ok])
