@@ -91,7 +91,11 @@ func (b *builder) describe(w window, p actions.Phase, lines []actions.StepStandi
 		text = append(text, "For "+name(w)+", "+b.span(w))
 	}
 	if len(lines) == 0 && p == actions.PhaseDuring && w.State != actions.Cancelled {
-		text = append(text, "Nothing is changed inside this window.")
+		nothing := "Nothing is changed inside this window."
+		if len(w.phase(actions.PhaseLeadIn)) > 0 {
+			nothing = "What its lead-in sets stays until the end."
+		}
+		text = append(text, nothing)
 	}
 	for _, l := range lines {
 		text = append(text, b.line(l, w.Start))
