@@ -24,7 +24,7 @@ func (l *line) catchUp() {
 	if v != l.have || !sure {
 		c := &change{line: l, due: h.from, value: v, from: l.have, release: l.isNormal(h, v)}
 		l.why(c, h)
-		if !sure && v == l.st.Value {
+		if !sure && v == l.st.Value && !l.gaveUp() {
 			c.id = l.st.Step // the same command, not known to have arrived
 		}
 		sp.change = l.add(c)
@@ -32,6 +32,13 @@ func (l *line) catchUp() {
 	}
 	l.have = v
 	l.spans = append(l.spans, sp)
+}
+
+// gaveUp reports whether the step that asked for what the standing has of the point was given up: a command for the same
+// value is another step then, or nobody would see how often that has failed.
+func (l *line) gaveUp() bool {
+	st := l.p.Standing.Steps[l.st.Step].State
+	return st == actions.Failed || st == actions.Skipped
 }
 
 // has returns what the point has now, where h is the hold that rules it, and whether a restore is owed.
@@ -69,6 +76,12 @@ func (l *line) why(c *change, h *hold) {
 	}
 	_, begun := l.p.hasBegun(h)
 	asked := l.p.holdOf(l.st.Step)
+	if over != nil && !begun && !l.owed {
+		// Nobody ever held the point for either: this is a late start, in the order of statements, and no return.
+		if _, was := l.p.hasBegun(over); !was {
+			over = nil
+		}
+	}
 	switch {
 	case over != nil:
 		c.end(over, h)
@@ -102,7 +115,7 @@ func (l *line) releaseNow() {
 		c.value, _ = l.after(l.holdCalled(asked, false))
 		l.gone(c, asked)
 	}
-	if !l.st.Certain && l.st.Value == c.value && l.st.Step != "" {
+	if !l.st.Certain && l.st.Value == c.value && l.st.Step != "" && !l.gaveUp() {
 		c.id = l.st.Step
 	}
 	l.add(c)

@@ -248,6 +248,11 @@ func (w *window) finish(p *planner) actions.PlannedWindow {
 	if w.last.After(w.End) {
 		out.Done = w.last
 	}
+	out.Claims = make([]actions.Claim, 0, len(w.holds))
+	for _, h := range w.holds {
+		out.Claims = append(out.Claims, actions.Claim{ID: h.id, Point: h.line.ref, Phase: h.phase, From: h.from, To: h.to,
+			Value: h.line.value(h, later(h.from, p.now)), Off: !h.live})
+	}
 	switch {
 	case w.down:
 		out.State = actions.Cancelled
