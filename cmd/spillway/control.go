@@ -55,6 +55,7 @@ func serveControl(ctx context.Context, d *daemon) error {
 	})
 	mux.HandleFunc("POST /paid", recordPaid(d.journal))
 	mux.HandleFunc("POST /meter", takeMeter(d.journal))
+	mux.HandleFunc("POST /standdown", d.serveStandDown)
 	mux.HandleFunc("POST /secret", d.serveNewSecret)
 	srv := &http.Server{Handler: mux, ReadHeaderTimeout: 10 * time.Second}
 	go func() {

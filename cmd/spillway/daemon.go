@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -47,6 +48,8 @@ type daemon struct {
 	settled   *settler     // nil: nothing is served
 	ln        net.Listener // likewise
 	srv       *http.Server
+	keep      bool // the journal is somebody else's
+	aides
 }
 
 // daemonOptions are what differs from one start to another.
@@ -55,6 +58,9 @@ type daemonOptions struct {
 	log     *slog.Logger
 	watch   bool
 	changed func(run.Snapshot) // also told of each new state; nil: nobody
+	journal *journal.Journal   // open already, and left open; nil: it is opened
+	metrics *metrics           // that go on counting; nil: new ones
+	listen  map[string]string  // addresses to listen on, in place of those configured
 }
 
 // newDaemon opens everything and starts nothing. Close it in any case.
@@ -68,14 +74,19 @@ func newDaemon(ctx context.Context, cfg *config.Config, o daemonOptions) (_ *dae
 			d.close()
 		}
 	}()
-	if d.journal, err = journal.Open(cfg.State, journal.Options{Now: o.clock.Now}); err != nil {
-		return nil, err
+	if d.journal, d.keep = o.journal, o.journal != nil; !d.keep {
+		if d.journal, err = journal.Open(cfg.State, journal.Options{Now: o.clock.Now}); err != nil {
+			return nil, err
+		}
 	}
 	if err := droppedDevices(d.journal.Standing(), &cfg.Premises); err != nil {
 		return nil, usageError{err}
 	}
 	if d.links, err = openLinks(&cfg.Premises); err != nil {
 		return nil, usageError{err}
+	}
+	if err := d.openAides(ctx, o); err != nil {
+		return nil, err
 	}
 	feeds, err := d.feeds()
 	if err != nil {
@@ -94,19 +105,21 @@ func newDaemon(ctx context.Context, cfg *config.Config, o daemonOptions) (_ *dae
 		return nil, usageError{err}
 	}
 	d.runner = run.NewRunner(run.Config{
-		Settings: run.Settings{Premises: &cfg.Premises, Journal: d.journal, Horizon: cfg.Horizon, Readiness: cfg.Ready, Watch: o.watch},
+		Settings: run.Settings{Premises: &cfg.Premises, Journal: d.pulse, Horizon: cfg.Horizon, Readiness: cfg.Ready, Watch: o.watch},
 		Clock:    o.clock,
 		Links:    d.links,
 		Feeds:    feeds,
 		Log:      o.log,
+		Samples:  d.keepSamples,
 		Changed: func(s run.Snapshot) {
 			d.publish(s)
+			d.heard(s)
 			if o.changed != nil {
 				o.changed(s)
 			}
 		},
 	})
-	if err := d.listen(o.watch); err != nil {
+	if err := d.listen(o); err != nil {
 		return nil, err
 	}
 	return d, nil
@@ -136,21 +149,21 @@ func (d *daemon) feeds() ([]run.Feed, error) {
 			return nil, usageError{fmt.Errorf("feeds.%s: %w", c.Name, err)}
 		}
 		w := &watched{source: s}
-		list, d.feedsSeen = append(list, w), append(d.feedsSeen, w)
+		list, d.feedsSeen = append(list, announced{w, d}), append(d.feedsSeen, w)
 	}
 	return list, nil
 }
 
 // listen takes the address at once, so that a port in use is said before anything is held.
-func (d *daemon) listen(watch bool) error {
+func (d *daemon) listen(o daemonOptions) error {
 	if d.cfg.Publish.Listen == "" {
 		return nil
 	}
-	handler, secure, err := d.handler(watch)
+	handler, secure, err := d.handler(o.watch)
 	if err != nil {
 		return usageError{err}
 	}
-	ln, err := net.Listen("tcp", d.cfg.Publish.Listen)
+	ln, err := net.Listen("tcp", cmp.Or(o.listen[d.cfg.Publish.Listen], d.cfg.Publish.Listen))
 	if err != nil {
 		return usageError{fmt.Errorf("publish.listen: %w: choose another port, or 0 for a free one", err)}
 	}
@@ -172,18 +185,19 @@ func (d *daemon) serve() {
 // run works until ctx ends; leave, where set, then gives everything back before the links are closed.
 func (d *daemon) run(ctx context.Context, leave bool) error {
 	work, stop := context.WithCancel(context.WithoutCancel(ctx))
+	var beside sync.WaitGroup // what must have ended before the journal is closed
+	defer beside.Wait()
 	defer stop()
+	beside.Go(func() { d.tidy(work) })
+	beside.Go(func() { d.runAides(work) })
+	if r := newRecorder(d); r != nil {
+		beside.Go(func() { r.run(work) })
+	}
 	if err := serveControl(work, d); err != nil {
 		d.log.Warn("`spillway restore` cannot reach this program: " + err.Error())
 	}
 	if d.srv != nil {
-	var beside sync.WaitGroup // what must have ended before the journal is closed
-	defer beside.Wait()
 		go d.serve()
-	beside.Go(func() { d.tidy(work) })
-	if r := newRecorder(d); r != nil {
-		beside.Go(func() { r.run(work) })
-	}
 	}
 	defer d.collect(work)()
 	done := make(chan error, 1)
@@ -288,8 +302,9 @@ func (d *daemon) close() {
 	if d.settled != nil {
 		d.settled.close()
 	}
+	d.closeAides()
 	closeLinks(d.links)
-	if d.journal != nil {
+	if d.journal != nil && !d.keep {
 		_ = d.journal.Close()
 	}
 }

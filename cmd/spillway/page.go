@@ -12,13 +12,14 @@ import (
 	"spillway/actions/publish"
 	"spillway/actions/run"
 	"spillway/cmd/spillway/page"
+	"spillway/config"
 )
 
 // handler serves the plan feed and the page. secure is nil where there is no certificate. An address that others reach
 // without locks is refused.
 func (d *daemon) handler(watch bool) (h http.Handler, secure *tls.Config, err error) {
 	c := d.cfg.Publish
-	locks := page.Locks{User: c.User, PasswordHash: c.PasswordHash, Token: c.Token, Listen: c.Listen, Names: c.Names, TLS: c.TLSCert != ""}
+	locks := pageLocks(c)
 	if err := page.Exposed(c.Listen, locks); err != nil {
 		return nil, nil, err
 	}
@@ -29,7 +30,9 @@ func (d *daemon) handler(watch bool) (h http.Handler, secure *tls.Config, err er
 		}
 		secure, locks.Names = cert.TLS(), append(cert.Names(), c.Names...)
 	}
-	d.settled = newSettler(d)
+	if d.settled == nil {
+		d.settled = newSettler(d)
+	}
 	p, err := page.New(page.Options{
 		Premises: &d.cfg.Premises, State: d.runner, Acts: d.runner, Record: d.journal, Settlement: d.settled, Feeds: d.feedsNow,
 		Now: d.clock.Now, Watch: watch, Locks: locks, Log: d.log,
@@ -40,8 +43,21 @@ func (d *daemon) handler(watch bool) (h http.Handler, secure *tls.Config, err er
 	}
 	mux := http.NewServeMux()
 	mux.Handle(publish.Prefix, publish.Handler(func() string { return *d.secret.Load() }, c.Detail, d.plan.Rendering))
+	d.mountAides(mux, p)
 	mux.Handle("/", p)
 	return mux, secure, nil
+}
+
+func pageLocks(c config.Publish) page.Locks {
+	return page.Locks{User: c.User, PasswordHash: c.PasswordHash, Token: c.Token, Listen: c.Listen, Names: c.Names, TLS: c.TLSCert != ""}
+}
+
+// checkPage says what is wrong with the page's locks beyond what the configuration itself tells.
+func checkPage(c config.Publish) []verdict {
+	if err := pageLocks(c).Check(); err != nil {
+		return []verdict{{Level: "fault", Where: "publish.password_hash_file", What: err.Error()}}
+	}
+	return nil
 }
 
 // feedPath is the secret path of the plan feed.

@@ -86,7 +86,7 @@ Exit status: 0 fine, 1 something failed, 2 usage or configuration.`,
 		return usagef("%w: see '%s --help'", err, c.CommandPath())
 	})
 	root.AddCommand(a.demoCommand(), a.runCommand(), a.checkCommand(), a.windowsCommand(), a.planCommand(), a.logCommand(),
-		a.restoreCommand(), a.settleCommand(), a.addCommand(), a.initCommand(), a.secretCommand())
+		a.restoreCommand(), a.settleCommand(), a.addCommand(), a.initCommand(), a.secretCommand(), a.standDownCommand())
 	usageArgs(root)
 	return root
 }

@@ -1,0 +1,305 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"spillway/actions"
+	"spillway/actions/journal"
+	"spillway/actions/run"
+	"spillway/config"
+)
+
+const (
+	// downKey is the journal's key of the time until which every window is stood down.
+	downKey = "stood down until"
+	// downWithin is how long a stand-down may take to be written.
+	downWithin = 30 * time.Second
+	// downRemembered is how long a window stays stood down after its end where no runner was there to say it.
+	downRemembered = 30 * 24 * time.Hour
+)
+
+// A stoodDown is one window that was stood down.
+type stoodDown struct {
+	ID    string    `json:"id"`
+	Title string    `json:"title"`
+	Start time.Time `json:"start"`
+	End   time.Time `json:"end"`
+}
+
+// downRequest asks to stand down one window, or every one that begins before a time; a zero time lifts that.
+type downRequest struct {
+	Window string     `json:"window,omitempty"`
+	Until  *time.Time `json:"until,omitempty"`
+}
+
+// downAnswer is what came of it.
+type downAnswer struct {
+	Windows []stoodDown `json:"windows"`
+	Until   *time.Time  `json:"until"`
+}
+
+func (a *app) standDownCommand() *cobra.Command {
+	var until string
+	c := &cobra.Command{
+		Use:   "standdown WINDOW | --until T",
+		Short: "Call a window off, or all of them until a time",
+		Long: `Standdown calls a window off, before or while it is on. What it holds goes back, and it is not taken up again, whatever its
+event says from then on. WINDOW is its id, as "spillway plan --json" has it.
+
+With --until it calls off every window that begins before T, also those that are announced only later. T is RFC 3339, a date and
+a time, or a time of day. "--until now" ends that: windows announced from then on are taken up.
+
+Without either command, an event of your own does the same:
+
+  - A procedure of a high rank whose statements hold points at "normal" masks every window below it for as long as its event
+    lasts. Nothing is stood down, and what lies below goes on when the event ends:
+
+      [procedures.away]
+      match  = { title = "we are away" }
+      rank   = 100
+      during = ["barn_battery.mode = normal", "cylinder.boost = normal"]
+
+  - A line "skip WINDOW" in the description of a window's own event calls it off, and "skip DEVICE" leaves one device out of it.`,
+		Example: "  spillway standdown 5gib3dyt2y\n  spillway standdown --until \"2026-12-06 18:00\"\n  spillway standdown --until now",
+		Args: func(_ *cobra.Command, args []string) error {
+			if (len(args) == 1) == (until != "") || len(args) > 1 {
+				return errors.New("give one WINDOW, or --until T")
+			}
+			return nil
+		},
+		RunE: func(c *cobra.Command, args []string) error {
+			return a.standDown(c.Context(), strings.Join(args, ""), until, time.Now().UTC())
+		},
+	}
+	c.Flags().StringVar(&until, "until", "", "call off every window that begins before `T`")
+	return c
+}
+
+func (a *app) standDown(ctx context.Context, window, until string, now time.Time) error {
+	cfg, err := a.load()
+	if err != nil {
+		return err
+	}
+	if cfg.State == "" {
+		return usagef(`%s: state is missing: what is stood down is written there`, cfg.File)
+	}
+	request := downRequest{Window: window}
+	if until != "" {
+		t, err := downUntil(until, now, cfg.Premises.Zone)
+		if err != nil {
+			return err
+		}
+		request.Until = &t
+	}
+	var out downAnswer
+	running, err := ask(ctx, cfg.State, "/standdown", request, &out)
+	if err == nil && !running {
+		out, err = standDownAlone(ctx, cfg, request, now)
+	}
+	if err != nil {
+		return err
+	}
+	return a.sayStoodDown(out, cfg.Premises.Zone)
+}
+
+// downUntil reads the flag. "now" is the zero time.
+func downUntil(s string, now time.Time, zone *time.Location) (time.Time, error) {
+	if s == "now" {
+		return time.Time{}, nil
+	}
+	t, err := readTime(s, now, zone)
+	if err != nil {
+		return t, usagef("--until: %w", err)
+	}
+	if !t.After(now) {
+		return t, usagef("--until %s is over: write a time that is ahead, or now to end it", s)
+	}
+	return t, nil
+}
+
+func (a *app) sayStoodDown(out downAnswer, zone *time.Location) error {
+	if a.json {
+		if out.Until != nil && out.Until.IsZero() {
+			out.Until = nil
+		}
+		return printJSON(a.Out, out)
+	}
+	for _, w := range out.Windows {
+		fmt.Fprintf(a.Out, "stood down: %s to %s, %s\n", w.Start.In(zone).Format("Mon 2 Jan 15:04"), w.End.In(zone).Format("15:04"), oneLine(w.Title))
+	}
+	switch {
+	case out.Until == nil:
+	case out.Until.IsZero():
+		fmt.Fprintln(a.Out, "windows announced from now on are taken up; those stood down already stay so")
+	default:
+		fmt.Fprintf(a.Out, "every window that begins before %s is stood down, also those still to be announced\n", out.Until.In(zone).Format("Mon 2 Jan 15:04"))
+	}
+	return nil
+}
+
+// standDownAlone writes it down where no daemon runs: the next start finds it there.
+func standDownAlone(ctx context.Context, cfg *config.Config, q downRequest, now time.Time) (downAnswer, error) {
+	j, err := journal.Open(cfg.State, journal.Options{})
+	if err != nil {
+		return downAnswer{}, err
+	}
+	defer j.Close()
+	out := downAnswer{Windows: []stoodDown{}, Until: q.Until}
+	if q.Until != nil {
+		return out, keepDown(ctx, j, *q.Until)
+	}
+	kept, err := j.Windows(ctx, now, now.Add(cfg.Horizon))
+	if err != nil {
+		return out, err
+	}
+	for _, w := range kept {
+		if w.ID == q.Window && w.End.After(now) {
+			out.Windows = append(out.Windows, stoodDown{w.ID, w.Title, w.Start, w.End})
+			return out, j.Write(ctx, actions.Entry{Kind: actions.EntryStandDown, At: now, Window: w.ID, Until: w.End.Add(downRemembered)})
+		}
+	}
+	return out, noWindow(q.Window)
+}
+
+func noWindow(id string) error {
+	return fmt.Errorf("there is no window %s ahead: see the ids in spillway plan --json", oneLine(id))
+}
+
+// serveStandDown answers POST /standdown on the control socket.
+func (d *daemon) serveStandDown(w http.ResponseWriter, r *http.Request) {
+	var q downRequest
+	if err := json.NewDecoder(http.MaxBytesReader(w, r.Body, 1<<16)).Decode(&q); err != nil || (q.Window == "") == (q.Until == nil) {
+		http.Error(w, "the request is not readable", http.StatusBadRequest)
+		return
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), downWithin)
+	defer cancel()
+	out, err := d.standDown(ctx, q)
+	if err != nil {
+		http.Error(w, err.Error(), http.StatusConflict)
+		return
+	}
+	_ = json.NewEncoder(w).Encode(out) // whoever asked may have gone
+}
+
+// standDown stands down what is asked for, and returns once that is written.
+func (d *daemon) standDown(ctx context.Context, q downRequest) (downAnswer, error) {
+	out := downAnswer{Windows: []stoodDown{}, Until: q.Until}
+	if q.Until != nil {
+		if err := d.down.set(ctx, *q.Until); err != nil {
+			return out, err
+		}
+	}
+	s, err := d.runner.Until(ctx, func(run.Snapshot) bool { return true })
+	if err != nil {
+		return out, errSilentRunner
+	}
+	for i := range s.Plan.Windows {
+		w := &s.Plan.Windows[i]
+		named := w.ID == q.Window || q.Until != nil && w.Start.Before(*q.Until)
+		if _, down := s.Standing.Down[w.ID]; !named || down || !w.End.After(d.clock.Now()) || w.State == actions.Cancelled {
+			continue
+		}
+		if err := d.runner.Ask(ctx, run.StandDown{Window: w.ID}); err != nil {
+			return out, errSilentRunner
+		}
+		out.Windows = append(out.Windows, stoodDown{w.ID, w.Title, w.Start, w.End})
+	}
+	if q.Window != "" && len(out.Windows) == 0 {
+		return out, noWindow(q.Window)
+	}
+	_, err = d.runner.Until(ctx, func(s run.Snapshot) bool {
+		for _, w := range out.Windows {
+			if _, down := s.Standing.Down[w.ID]; !down {
+				return false
+			}
+		}
+		return true
+	})
+	if err != nil {
+		err = errors.New("it could not be written down yet: look at the log; it is tried until it is")
+	}
+	return out, err
+}
+
+// A downRule stands down every window that begins before a time, as feeds announce them.
+type downRule struct {
+	store creditStore
+
+	mu    sync.Mutex
+	until time.Time
+}
+
+func newDownRule(ctx context.Context, d *daemon) (*downRule, error) {
+	r := &downRule{store: d.journal}
+	raw, ok, err := d.journal.Get(ctx, downKey)
+	if err == nil && ok {
+		err = r.until.UnmarshalText(raw)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read until when windows are stood down: %w", err)
+	}
+	return r, nil
+}
+
+func (r *downRule) set(ctx context.Context, until time.Time) error {
+	if err := keepDown(ctx, r.store, until); err != nil {
+		return err
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.until = until
+	return nil
+}
+
+func keepDown(ctx context.Context, store creditStore, until time.Time) error {
+	raw, err := until.UTC().MarshalText()
+	if err != nil {
+		return err
+	}
+	return store.Put(ctx, downKey, raw)
+}
+
+// of returns the windows of a poll that the rule stands down.
+func (r *downRule) of(p run.Polled, now time.Time) []actions.Window {
+	r.mu.Lock()
+	until := r.until
+	r.mu.Unlock()
+	var list []actions.Window
+	for _, w := range p.Windows {
+		if w.Start.Before(until) && w.End.After(now) {
+			list = append(list, w)
+		}
+	}
+	return list
+}
+
+// An announced is a feed whose windows go by the rule: they are stood down before the runner hears of them, so that one
+// which begins at once sends nothing.
+type announced struct {
+	*watched
+	daemon *daemon
+}
+
+// Poll polls the feed.
+func (f announced) Poll(ctx context.Context) (run.Polled, time.Time) {
+	p, next := f.watched.Poll(ctx)
+	d := f.daemon
+	s, _ := d.runner.Snapshot()
+	for _, w := range d.down.of(p, d.clock.Now()) {
+		if _, down := s.Standing.Down[w.ID]; !down {
+			_ = d.runner.Ask(ctx, run.StandDown{Window: w.ID}) // it ends with ctx, and the program with it
+		}
+	}
+	d.reportNow()
+	return p, next
+}
