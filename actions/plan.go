@@ -38,6 +38,16 @@ type Energy struct {
 	KWh    float64 `json:"kwh"`
 }
 
+// A Claim is one hold of a window: a claim on a point from From, inclusive, to To, exclusive.
+type Claim struct {
+	ID       string
+	Point    Ref
+	Phase    Phase
+	From, To time.Time
+	Value    Value // now, or when it begins; unknown: the point's normal, not known yet
+	Off      bool  // guarded off, given up, or taken over by a hand
+}
+
 // A PlannedWindow is a window with what the plan says of it.
 type PlannedWindow struct {
 	Window
@@ -48,6 +58,7 @@ type PlannedWindow struct {
 	LimitKW  float64   // per phase
 	LeadIn   time.Time // due time of the first lead-in step; Start where there is none
 	Done     time.Time // when the last restore step is planned; End where there is none
+	Claims   []Claim   // its holds, in statement order, also those that need no command
 }
 
 // A Plan is every step of every window in the horizon that is still to be sent, with the power profile and the energy
