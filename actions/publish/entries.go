@@ -28,8 +28,11 @@ type Options struct {
 	Past     []actions.PlannedWindow // windows that the plan holds no more and the log still does
 	Standing actions.Standing        // what is held now; zero: nothing
 	Faults   []Fault                 // what is wrong now
+	Credits  []Credit                // of windows that are over
 	Remind   time.Duration           // an alarm this long before a window's first entry, and one on what is wrong; 0: none
 	URL      string                  // of the page; "" for none
+	// CreditsUnknown says that Credits are still being worked out: those that a [Feed] has published stay as they are.
+	CreditsUnknown bool
 }
 
 // A Fault is something wrong that is no matter of one window: a feed that fails, a point that will not go back.
@@ -55,6 +58,9 @@ func Entries(plan *actions.Plan, log []actions.StepStanding, premises *actions.P
 	}
 	for _, f := range opt.Faults {
 		b.fault(f)
+	}
+	for _, c := range opt.Credits {
+		b.credit(c)
 	}
 	slices.SortFunc(b.entries, func(x, y calendar.Entry) int {
 		return cmp.Or(x.Start.Compare(y.Start), cmp.Compare(x.UID, y.UID))

@@ -92,7 +92,11 @@ func (f *Feed) Update(ctx context.Context, plan *actions.Plan, log []actions.Ste
 		old := f.views[detail]
 		v := view{Changed: old.Changed}
 		var moved bool
-		v.Entries, moved = Revise(old.Entries, Entries(plan, log, premises, opt), opt.Now)
+		next := Entries(plan, log, premises, opt)
+		if opt.CreditsUnknown {
+			next = append(next, keepCredits(old.Entries)...)
+		}
+		v.Entries, moved = Revise(old.Entries, next, opt.Now)
 		if !moved && old.rendering != nil {
 			continue
 		}
