@@ -3,8 +3,10 @@ package config
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
 	"time"
@@ -251,11 +253,32 @@ func TestSecretsComeFromFilesAndAreNotShown(t *testing.T) {
 	if _, err := Load(o); err == nil || strings.Contains(err.Error(), "hunter") {
 		t.Errorf("a secret is shown or two are taken: %v", err)
 	}
-	if err := os.Chmod(filepath.Join(dir, "pw"), 0o644); err != nil {
-		t.Fatal(err)
+}
+
+// A secret that everybody on the machine may read or change is refused; one for a group may be meant, and is said.
+func TestSecretsAreForFew(t *testing.T) {
+	if runtime.GOOS == "windows" {
+		t.Skip("a file's mode says nothing there")
 	}
-	o.Env = []string{}
-	if c, err = Load(o); err != nil || !strings.Contains(fmt.Sprint(c.Notices), "chmod 600") {
-		t.Errorf("others may read the secret and nothing is said: %v %v", c, err)
+	dir := t.TempDir()
+	for name, body := range map[string]string{"pw": "hunter2", Name: "[feeds.house]\nurl = \"https://calendar.example/a.ics\"\nuser = \"ada\"\npassword_file = \"pw\"\n"} {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(body), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, c := range []struct {
+		mode        fs.FileMode
+		fails, note bool
+	}{{0o600, false, false}, {0o400, false, false}, {0o640, false, true}, {0o660, false, true}, {0o644, true, false}, {0o602, true, false}} {
+		if err := os.Chmod(filepath.Join(dir, "pw"), c.mode); err != nil {
+			t.Fatal(err)
+		}
+		got, err := Load(Options{File: filepath.Join(dir, Name), Env: []string{}})
+		if fails := err != nil && strings.Contains(err.Error(), "chmod 600") && !strings.Contains(err.Error(), "hunter2"); fails != c.fails {
+			t.Errorf("%o: %v", c.mode, err)
+		}
+		if note := err == nil && strings.Contains(fmt.Sprint(got.Notices), "chmod 600"); note != c.note {
+			t.Errorf("%o: notices %v", c.mode, got)
+		}
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"runtime"
 	"strings"
 
 	"spillway/actions"
@@ -49,8 +50,13 @@ func (s section) file(name string, most int64) []byte {
 	case int64(len(body)) > most:
 		s.fail(name, "is larger than any such file: %s", p)
 	}
-	if info.Mode().Perm()&0o077 != 0 && !strings.HasSuffix(name, "ca_file") && !strings.HasSuffix(name, "cert_file") && info.Mode()&fs.ModeType == 0 {
-		s.note(name, "others on this machine may read it: chmod 600 %s", p)
+	public := strings.HasSuffix(name, "ca_file") || strings.HasSuffix(name, "cert_file") || name == "tls_cert"
+	switch mode := info.Mode(); {
+	case public || mode&fs.ModeType != 0 || runtime.GOOS == "windows": // there the bits say nothing
+	case mode.Perm()&0o007 != 0:
+		s.fail(name, "everybody on this machine may read or change it: chmod 600 %s", p)
+	case mode.Perm()&0o070 != 0:
+		s.note(name, "its group may read it: chmod 600 %s, unless that is meant", p)
 	}
 	return body
 }

@@ -71,6 +71,7 @@ func (a *app) check(ctx context.Context, offline bool) error {
 	for _, f := range cfg.Check() {
 		list = append(list, verdict{Level: string(f.Level), Where: f.Where, What: f.What, Cure: f.Cure})
 	}
+	list = append(list, checkPage(cfg.Publish)...)
 	if !offline {
 		list = append(list, a.checkFeeds(ctx, cfg)...)
 		points, err := a.checkPoints(ctx, cfg)

@@ -43,15 +43,23 @@ type keeper struct {
 }
 
 func newKeeper(l Locks, now func() time.Time, log *slog.Logger) (*keeper, error) {
-	k := &keeper{Locks: l, guesses: newGuesses(now), log: log, hashing: make(chan struct{}, 1)}
-	var err error
-	if l.PasswordHash != "" {
-		if k.hash, err = parseHash(l.PasswordHash); err != nil {
-			return nil, fmt.Errorf("publish.password_hash_file: %w", err)
-		}
+	if err := l.Check(); err != nil {
+		return nil, fmt.Errorf("publish.password_hash_file: %w", err)
 	}
+	k := &keeper{Locks: l, guesses: newGuesses(now), log: log, hashing: make(chan struct{}, 1)}
+	k.hash, _ = parseHash(l.PasswordHash) // checked
+	var err error
 	k.sessions, err = newSessions(now)
 	return k, err
+}
+
+// Check says what is wrong with the password's hash, where there is one.
+func (l Locks) Check() error {
+	if l.PasswordHash == "" {
+		return nil
+	}
+	_, err := parseHash(l.PasswordHash)
+	return err
 }
 
 // Locked reports whether anything is asked of who comes in.

@@ -30,8 +30,8 @@ func TestPageAnswersInOrder(t *testing.T) {
 		"Stood down: <bdi>Free power, late, Sat 2 May 21:00 to 22:00",
 		`id="drawing"`, "<svg", "Switching schedule",
 		`id="done"`, "failed", "no answer",
-		"Gained 4.90 kWh in 1 window", "1.20 GBP is to come", "expected by Tue 5 May",
-		`id="health"`, "house", "in order", "boiler_house", "cannot be reached",
+		"Gained 4.90 kWh in 1 window", "1.20 GBP is to come", "expected by Tue 5 May", "6.30 kWh metered, 1.40 kWh expected without the window: mean of 10 workdays",
+		`id="health"`, "house", "in order", "boiler house", "cannot be reached",
 		"13.8 kW (60 A)",
 	} {
 		i := strings.Index(body[at:], s)

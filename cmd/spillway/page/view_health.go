@@ -45,7 +45,7 @@ func (l *look) healthView() healthView {
 }
 
 func (l *look) feed(f Feed) feedRow {
-	row := feedRow{Name: f.Name, Good: f.Trouble == "" && !f.Good.IsZero(), State: "in order", Asked: l.moment(f.Asked), Next: l.moment(f.Next),
+	row := feedRow{Name: actions.Plain(f.Name), Good: f.Trouble == "" && !f.Good.IsZero(), State: "in order", Asked: l.moment(f.Asked), Next: l.moment(f.Next),
 		Windows: count(f.Windows, "window", "windows")}
 	switch {
 	case f.Trouble != "":
@@ -60,7 +60,7 @@ func (l *look) feed(f Feed) feedRow {
 }
 
 func (l *look) link(link actions.Link) linkRow {
-	row := linkRow{Name: link.Name, Protocol: link.Protocol, Good: true, State: "in order"}
+	row := linkRow{Name: actions.Plain(link.Name), Protocol: link.Protocol, Good: true, State: "in order"}
 	for _, t := range l.snap.Troubles {
 		if t.Key == "link "+link.Name {
 			row.Good, row.State = false, clean(t.What)

@@ -17,13 +17,15 @@ type logQuery struct{ Device, Phase, Day string }
 // logView is the switching log: what was done.
 type logView struct {
 	Query   logQuery
-	Devices []string
+	Devices []deviceName
 	Phases  []actions.Phase
 	Days    string // what the lines are of, in words
 	Lines   []logRow
 	Found   int // more than len(Lines): the newest are shown
 	Wrong   string
 }
+
+type deviceName struct{ Name, Label string }
 
 type logRow struct {
 	stepRow
@@ -37,7 +39,7 @@ var phases = []actions.Phase{actions.PhaseLeadIn, actions.PhaseDuring, actions.P
 func (l *look) logView(q logQuery) logView {
 	v := logView{Query: q, Phases: phases}
 	for _, d := range l.p.opt.Premises.Devices {
-		v.Devices = append(v.Devices, d.Name)
+		v.Devices = append(v.Devices, deviceName{d.Name, actions.Heading(d.Name)})
 	}
 	ask := journal.Query{From: l.now.Add(-48 * time.Hour)}
 	v.Days = "the last two days"
@@ -47,7 +49,7 @@ func (l *look) logView(q logQuery) logView {
 	} else if q.Day != "" {
 		v.Query.Day, v.Wrong = "", "That is no day; the last two are shown."
 	}
-	if slices.Contains(v.Devices, q.Device) {
+	if l.p.opt.Premises.Device(q.Device) != nil {
 		ask.Device = q.Device
 	} else {
 		v.Query.Device = ""

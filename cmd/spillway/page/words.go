@@ -20,10 +20,7 @@ func contextWithin(r *http.Request, d time.Duration) (context.Context, context.C
 // turns the direction of what follows (Unicode UAX 9), and not without end. It is escaped by the template besides.
 func clean(s string) string {
 	s = strings.Join(strings.Fields(strings.Map(visible, strings.ToValidUTF8(s, "�"))), " ")
-	if runes := []rune(s); len(runes) > 200 {
-		return string(runes[:200]) + "…"
-	}
-	return s
+	return short(s, 200)
 }
 
 // visible keeps what shows where it stands: any space is one, and what controls is dropped.
@@ -125,7 +122,14 @@ func long(d time.Duration) string {
 
 // windowName is a window's title, or where it has none its procedure.
 func (w words) windowName(win actions.Window) string {
-	return cmp.Or(clean(win.Title), actions.Heading(win.Procedure), win.ID)
+	return cmp.Or(short(clean(win.Title), 60), actions.Heading(win.Procedure), win.ID)
+}
+
+func short(s string, most int) string {
+	if runes := []rune(s); len(runes) > most {
+		return string(runes[:most]) + "…"
+	}
+	return s
 }
 
 // count writes a number with its noun.
