@@ -104,6 +104,7 @@ func (p *planner) takeWindow(w *window) {
 		w.say("there is no procedure " + strconv.Quote(w.Procedure) + ": nothing is done")
 		return
 	}
+	w.start = w.start.Add(p.stagger(w))
 	for _, name := range w.SkipDevices {
 		w.say(name + " is left out, as the event's description asks")
 	}
