@@ -162,7 +162,7 @@ func (t *trial) readBefore(ctx context.Context, say func(level, format string, a
 	say("ok", "reads %s, in %s", t.said(v), time.Since(began).Round(time.Millisecond))
 	switch normal := t.point.Normal; {
 	case v.Near(t.value, t.point.Tolerance):
-		return usagef("%s has %s already: try another value", t.point.Ref, t.said(v))
+		return usagef("%s is at %s already: try another value", t.point.Ref, t.said(v))
 	case normal.Known && !v.Near(normal, t.point.Tolerance):
 		say("note", "it goes back to %s, its normal, and not to what it has now", t.said(normal))
 	}
