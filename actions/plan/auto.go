@@ -199,8 +199,8 @@ func (w *window) shares() bool { return w.proc.Direction != actions.TurnDown }
 // share works out every auto statement, round by round, since what a device takes in one it no longer needs in the next.
 // It reports whether there was anything to share.
 func (p *planner) share() bool {
-	rounds := p.rounds()
-	if len(rounds) == 0 {
+	rounds, down := p.rounds(), p.turnDowns()
+	if len(rounds)+len(down) == 0 {
 		return false
 	}
 	// A statement with a value is taken to draw as if its device had nothing from auto: it may be full sooner and leave more,
@@ -213,7 +213,24 @@ func (p *planner) share() bool {
 	for _, r := range rounds {
 		p.shareRound(r, explicit, stores)
 	}
+	for _, w := range down {
+		p.shareDown(w, explicit)
+	}
+	for _, l := range p.order {
+		slices.SortStableFunc(l.auto, func(a, b autoValue) int { return a.at.Compare(b.at) })
+	}
 	return true
+}
+
+// turnDowns returns the turn-down windows with auto statements that are not over.
+func (p *planner) turnDowns() (list []*window) {
+	for _, w := range p.windows {
+		if w.ahead(p.now) && !w.down && w.proc != nil && !w.shares() &&
+			slices.ContainsFunc(w.holds, func(h *hold) bool { return h.live && h.st.Want.Auto }) {
+			list = append(list, w)
+		}
+	}
+	return list
 }
 
 // An allowance is what a device can still take as the rounds go on, with the draws that are not shared.

@@ -116,7 +116,7 @@ func (p *planner) store(d *actions.Device) *store {
 	room, _ := d.RoomWh(level, need)
 	s := &store{roomWh: room, spareWh: math.Inf(1), back: 1}
 	if level.IsNumber() {
-		if spare, known := d.SpareWh(level.Number, d.FloorPercent); known {
+		if spare, known := d.SpareWh(level.Number, lowest(d)); known {
 			s.spareWh = spare
 		}
 	}

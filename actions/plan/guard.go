@@ -27,7 +27,7 @@ func (p *planner) guardedOff(h *hold) string {
 		}
 	}
 	switch {
-	case !v.Known && !begun:
+	case !v.Known && (!begun || p.holds(h)):
 		return ""
 	case !v.Known, begun && r.Failed && !p.decided(h, r):
 		return g.Point.String() + " cannot be read"
@@ -41,6 +41,12 @@ func (p *planner) guardedOff(h *hold) string {
 func (p *planner) decided(h *hold, r actions.Reading) bool {
 	_, sent := p.hasBegun(h)
 	return sent || !r.At.Before(p.start(h))
+}
+
+// holds reports whether the point has what h asked for: then the guard was true when it was read last, be it before a
+// restart.
+func (p *planner) holds(h *hold) bool {
+	return h.line.st.Owed && p.holdOf(h.line.st.Step) == h.id
 }
 
 // start returns when the hold's guard is decided.

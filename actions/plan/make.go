@@ -40,6 +40,7 @@ func run(in Input) (*planner, *actions.Plan) {
 	p.takeWindows()
 	p.addOwed()
 	p.sortLines()
+	p.keep()
 	p.startAuto()
 	p.placeLeadIns()
 	p.build()

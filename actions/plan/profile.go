@@ -168,15 +168,29 @@ func (f *profile) window(w *window) {
 	}
 	slices.SortFunc(w.energy, func(a, b actions.Energy) int { return strings.Compare(a.Device, b.Device) })
 
-	for ph := range f.p.phases() {
-		w.peakW = math.Max(w.peakW, f.other[ph])
-	}
-	k, _ := slices.BinarySearchFunc(f.load, from, func(x instant, t time.Time) int { return x.t.Compare(t) })
-	for ; k < len(f.load) && f.load[k].t.Before(w.End); k++ {
+	w.peakW = f.peak(from, w.End)
+}
+
+// peak returns what the phase carries that carries most between two instants, in W.
+func (f *profile) peak(from, to time.Time) float64 {
+	most := math.Inf(-1)
+	at := func(w [3]float64) {
 		for ph := range f.p.phases() {
-			w.peakW = math.Max(w.peakW, f.load[k].w[ph]+f.other[ph])
+			most = math.Max(most, w[ph]+f.other[ph])
 		}
 	}
+	k, found := slices.BinarySearchFunc(f.load, from, func(x instant, t time.Time) int { return x.t.Compare(t) })
+	switch {
+	case found:
+	case k > 0:
+		at(f.load[k-1].w)
+	default:
+		at([3]float64{})
+	}
+	for ; k < len(f.load) && f.load[k].t.Before(to); k++ {
+		at(f.load[k].w)
+	}
+	return most
 }
 
 func (p *planner) phases() int {
