@@ -18,10 +18,10 @@ func (p *Page) showLogin(w http.ResponseWriter, r *http.Request) {
 		http.Redirect(w, r, rootPath, http.StatusSeeOther)
 		return
 	}
-	p.loginForm(w, r, v, http.StatusOK, "")
+	p.loginForm(w, v, http.StatusOK, "")
 }
 
-func (p *Page) loginForm(w http.ResponseWriter, r *http.Request, v visitor, status int, wrong string) {
+func (p *Page) loginForm(w http.ResponseWriter, v visitor, status int, wrong string) {
 	f := p.frame("Log in", p.formToken(w, v))
 	p.render(w, status, "login", loginView{frame: f, User: p.keeper.User != "", Wrong: wrong})
 }
@@ -29,7 +29,7 @@ func (p *Page) loginForm(w http.ResponseWriter, r *http.Request, v visitor, stat
 func (p *Page) login(w http.ResponseWriter, r *http.Request) {
 	v := visitor{cookie: cookieValue(r, visitCookie, p.keeper.TLS)}
 	if !p.keeper.sessions.goodForm(v.cookie, r.PostForm.Get("form")) {
-		p.loginForm(w, r, v, http.StatusForbidden, "That form was too old, or the browser keeps no cookies. Try again.")
+		p.loginForm(w, v, http.StatusForbidden, "That form was too old, or the browser keeps no cookies. Try again.")
 		return
 	}
 	ok, wait := p.keeper.login(r, r.PostForm.Get("user"), r.PostForm.Get("password"))
@@ -37,7 +37,7 @@ func (p *Page) login(w http.ResponseWriter, r *http.Request) {
 	case wait > 0:
 		p.tooMany(w, r, wait)
 	case !ok:
-		p.loginForm(w, r, v, http.StatusUnauthorized, "That is not right. Look at the name and the password and try again.")
+		p.loginForm(w, v, http.StatusUnauthorized, "That is not right. Look at the name and the password and try again.")
 	default:
 		// A new cookie at each login: one that was planted beforehand gains nothing.
 		value, err := p.keeper.sessions.begin()

@@ -4,7 +4,6 @@ import (
 	"context"
 	"net/http"
 	"strconv"
-	"strings"
 	"time"
 
 	"spillway/actions"
@@ -40,10 +39,9 @@ type look struct {
 	snap  run.Snapshot
 	names map[string]string // of windows, by id
 	kept  []keptWindow
-	log   []actions.StepStanding // of the last days, for the drawing
 }
 
-// said are the words that an act may send the browser back with.
+// saidText returns what the page says of an act, by the word that the act sends the browser back with.
 func saidText(word string) string {
 	switch word {
 	case "back":
@@ -131,14 +129,6 @@ func limitText(s actions.Supply) string {
 		text += " a phase"
 	}
 	return text
-}
-
-// upper returns s with a capital first letter.
-func upper(s string) string {
-	if s == "" {
-		return ""
-	}
-	return strings.ToUpper(s[:1]) + s[1:]
 }
 
 // logBack is how far back the drawing looks for what was done.

@@ -50,6 +50,13 @@
 
   function rest() { source?.close(); source = null; }
 
+  // What an act came to is said once, not at each reload.
+  const address = new URL(location.href);
+  if (address.searchParams.has("said")) {
+    address.searchParams.delete("said");
+    history.replaceState(null, "", address);
+  }
+
   // A page that nobody looks at holds no connection.
   document.addEventListener("visibilitychange", () => {
     if (document.hidden) rest(); else { connect(); refresh(); }
