@@ -4,6 +4,7 @@ import (
 	"context"
 	"net/http"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"spillway/actions/journal"
@@ -24,7 +25,8 @@ type aides struct {
 	hygiene   *hygiene
 	down      *downRule
 
-	began time.Time
+	began    time.Time
+	handOver atomic.Bool // another daemon takes over the journal and what is held
 
 	creditsMu  sync.Mutex
 	creditsAt  time.Time // when it was looked for credits last

@@ -43,6 +43,8 @@ func serveControl(ctx context.Context, d *daemon) error {
 	if err != nil {
 		return fmt.Errorf("listen on the control socket: %w", err)
 	}
+	// It is left behind at the end, as it is by a program that is killed: removing it could hit that of the next daemon.
+	ln.(*net.UnixListener).SetUnlinkOnClose(false)
 	if err := os.Chmod(path, 0o660); err != nil {
 		_ = ln.Close()
 		return fmt.Errorf("protect the control socket: %w", err)

@@ -207,12 +207,13 @@ func (d *daemon) run(ctx context.Context, leave bool) error {
 		return err
 	case <-ctx.Done():
 	}
-	if leave {
+	over := d.handOver.Load()
+	if leave && !over {
 		d.leave(work)
 	}
 	stop()
 	err := <-done
-	if s, _ := d.runner.Snapshot(); len(s.Owed()) > 0 {
+	if s, _ := d.runner.Snapshot(); len(s.Owed()) > 0 && !over {
 		d.log.Warn("stopped with points still held; the next start or `spillway restore` gives them back", "points", owedOn(s, ""))
 	}
 	return err

@@ -112,6 +112,9 @@ func (a *app) logger() *slog.Logger {
 	if a.verbose {
 		level = slog.LevelDebug
 	}
+	if a.json {
+		return slog.New(slog.NewJSONHandler(a.Err, &slog.HandlerOptions{Level: level}))
+	}
 	return slog.New(slog.NewTextHandler(a.Err, &slog.HandlerOptions{Level: level}))
 }
 

@@ -3,7 +3,10 @@ package main
 import (
 	"context"
 	"fmt"
+	"os"
+	"os/signal"
 	"path/filepath"
+	"syscall"
 
 	"github.com/spf13/cobra"
 
@@ -21,7 +24,10 @@ func (a *app) runCommand() *cobra.Command {
 		Long: `Run is the daemon. It polls the feeds, plans, carries the plan out and publishes it.
 
 Stopped by SIGTERM or an interrupt it leaves holds in place, and the next start takes them up or gives them back;
-with --restore-on-exit it gives everything back first.`,
+with --restore-on-exit it gives everything back first. SIGHUP has it read its configuration again; one that cannot be used is
+refused, and the old one stays. Under a service manager it tells when it is ready, alive, reloading and stopping.
+
+With --json the log on standard error is JSON, a line each.`,
 		Example: `  spillway run --config spillway.toml
   spillway run --watch        # plan and publish, send nothing`,
 		Args: cobra.NoArgs,
@@ -33,20 +39,21 @@ with --restore-on-exit it gives everything back first.`,
 }
 
 func (a *app) runDaemon(ctx context.Context, watch, leave bool) error {
-	cfg, err := a.load()
-	if err != nil {
-		return err
+	again := make(chan os.Signal, 1)
+	signal.Notify(again, syscall.SIGHUP)
+	defer signal.Stop(again)
+	s := &service{
+		load: a.load, opt: daemonOptions{clock: run.System{}, log: a.logger(), watch: watch}, leave: leave, again: again, notify: newNotifier(),
+		opened: func(d *daemon) { a.sayAddresses(d, watch) },
 	}
-	d, err := newDaemon(ctx, cfg, daemonOptions{clock: run.System{}, log: a.logger(), watch: watch})
-	if err != nil {
-		return err
-	}
-	defer d.close()
+	return s.run(ctx)
+}
+
+func (a *app) sayAddresses(d *daemon, watch bool) {
 	if at := d.feedURL(); at != "" {
 		fmt.Fprintf(a.Out, "plan feed: %s\npage:      %s\n", at, d.pageURL())
 	}
 	if watch {
 		fmt.Fprintln(a.Out, "watching: nothing is sent")
 	}
-	return d.run(ctx, leave)
 }
