@@ -225,11 +225,11 @@ func short(steps []actions.Step, named bool) []string {
 	return out
 }
 
-// crowded reports whether two windows' lead-ins go at the same time.
+// crowded reports whether two windows are on at the same time.
 func crowded(p *actions.Plan) bool {
 	for i, w := range p.Windows {
 		for _, o := range p.Windows[:i] {
-			if w.LeadIn.Before(o.Start) {
+			if w.LeadIn.Before(o.End) {
 				return true
 			}
 		}
