@@ -6,6 +6,8 @@ import (
 	"strings"
 	"text/tabwriter"
 	"time"
+
+	"github.com/shopspring/decimal"
 )
 
 // Table writes results for people: a line for each window in local time, with what is wrong or worth knowing under it.
@@ -63,6 +65,14 @@ func short(title string) string {
 		return string(r[:39]) + "…"
 	}
 	return string(r)
+}
+
+// Figure writes an energy in kWh for people, to a thousandth; "?" where it is not known.
+func Figure(r *big.Rat) string { return energy(r) }
+
+// Money writes an amount with the digits of the currency's minor unit (ISO 4217), without the currency.
+func Money(d decimal.Decimal, currency string) string {
+	return d.StringFixed(int32(minorUnits(currency)))
 }
 
 func energy(r *big.Rat) string {

@@ -45,10 +45,12 @@ type daemon struct {
 	secret    atomic.Pointer[string] // of the plan feed's path
 	collector *collector             // nil: no CalDAV collection
 	feedsSeen []*watched
-	settled   *settler     // nil: nothing is served
-	ln        net.Listener // likewise
+	settled   *settler
+	ln        net.Listener // nil: nothing is served
 	srv       *http.Server
 	keep      bool // the journal is somebody else's
+
+	publishing sync.Mutex // one publication at a time
 	aides
 }
 
@@ -85,6 +87,7 @@ func newDaemon(ctx context.Context, cfg *config.Config, o daemonOptions) (_ *dae
 	if d.links, err = openLinks(&cfg.Premises); err != nil {
 		return nil, usageError{err}
 	}
+	d.settled = newSettler(d)
 	if err := d.openAides(ctx, o); err != nil {
 		return nil, err
 	}
@@ -189,6 +192,7 @@ func (d *daemon) run(ctx context.Context, leave bool) error {
 	defer beside.Wait()
 	defer stop()
 	beside.Go(func() { d.tidy(work) })
+	beside.Go(func() { d.settleHourly(work) })
 	beside.Go(func() { d.runAides(work) })
 	if r := newRecorder(d); r != nil {
 		beside.Go(func() { r.run(work) })
@@ -237,6 +241,12 @@ func (d *daemon) leave(ctx context.Context) {
 
 // publish brings the plan feed up to date with a new state, and remembers the windows for settlement.
 func (d *daemon) publish(s run.Snapshot) {
+	d.publishing.Lock()
+	defer d.publishing.Unlock()
+	d.publishNow(s)
+}
+
+func (d *daemon) publishNow(s run.Snapshot) {
 	ctx := context.Background()
 	windows := make([]journal.Window, 0, len(s.Plan.Windows))
 	for _, w := range s.Plan.Windows {
@@ -253,9 +263,10 @@ func (d *daemon) publish(s run.Snapshot) {
 	if err != nil {
 		d.log.Warn("the plan feed lacks past windows: " + err.Error())
 	}
+	settled, known := d.settled.hourly()
 	changed, err := d.plan.Update(ctx, s.Plan, lines, &d.cfg.Premises, publish.Options{
 		Zone: d.cfg.Premises.Zone, Now: s.At, Past: past, Standing: s.Standing, Faults: append(faults(s.Troubles), d.collector.faults()...),
-		Remind: d.cfg.Publish.Remind, URL: d.linkURL(),
+		Remind: d.cfg.Publish.Remind, URL: d.linkURL(), Credits: credits(settled, d.clock.Now()), CreditsUnknown: !known,
 	})
 	d.collector.changed()
 	if err != nil {

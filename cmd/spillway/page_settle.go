@@ -2,9 +2,9 @@ package main
 
 import (
 	"context"
+	"crypto/sha256"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -12,7 +12,6 @@ import (
 	"time"
 
 	"spillway/actions/journal"
-	"spillway/actions/meter"
 	"spillway/actions/settle"
 	"spillway/config"
 )
@@ -25,13 +24,15 @@ const (
 )
 
 // A settler works out the past windows' gains beside everything else, since meter files may be large and a feed of
-// holidays slow. It works only when the page asks, and answers with what it has.
+// holidays slow. It works when the page asks, and once an hour for the plan feed, and answers with what it has.
 type settler struct {
 	cfg     *config.Config
 	journal *journal.Journal
+	now     func() time.Time
 	stop    context.CancelFunc
 	ctx     context.Context //nolint:containedctx // of the work it starts, ended by close
 	work    sync.WaitGroup
+	told    func() // called after each new result
 
 	mu      sync.Mutex
 	running bool
@@ -43,7 +44,7 @@ type settler struct {
 }
 
 func newSettler(d *daemon) *settler {
-	s := &settler{cfg: d.cfg, journal: d.journal, note: "Being worked out."}
+	s := &settler{cfg: d.cfg, journal: d.journal, now: d.clock.Now, told: d.republish, note: "Being worked out."}
 	s.ctx, s.stop = context.WithCancel(context.Background())
 	return s
 }
@@ -58,11 +59,25 @@ func (s *settler) close() {
 func (s *settler) Settled() ([]settle.Result, string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if !s.running && time.Since(s.looked) >= lookAgain && s.ctx.Err() == nil {
+	s.start(lookAgain)
+	return s.results, s.note
+}
+
+// hourly returns the newest results at once, and has it looked whether they are old once an hour; known is false while they
+// are worked out for the first time.
+func (s *settler) hourly() (results []settle.Result, known bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.start(time.Hour)
+	return s.results, !s.made.IsZero()
+}
+
+// start begins the work where the last look was so long ago. The lock is held.
+func (s *settler) start(after time.Duration) {
+	if !s.running && time.Since(s.looked) >= after && s.ctx.Err() == nil {
 		s.running = true
 		s.work.Go(s.look)
 	}
-	return s.results, s.note
 }
 
 // look settles where what it is made from has changed.
@@ -77,17 +92,20 @@ func (s *settler) look() {
 		var err error
 		results, err = s.settle()
 		switch {
-		case errors.Is(err, errNoMeter):
+		case errors.Is(err, errNoMeterData):
 			note = "No meter data yet, so nothing is settled."
 		case err != nil:
 			note = "Nothing is settled: " + oneLine(err.Error())
 		}
 	}
 	s.mu.Lock()
-	defer s.mu.Unlock()
 	s.running, s.looked = false, time.Now()
 	if !same {
 		s.made, s.from, s.results, s.note = time.Now(), from, results, note
+	}
+	s.mu.Unlock()
+	if !same && s.told != nil && s.ctx.Err() == nil {
+		s.told()
 	}
 }
 
@@ -106,49 +124,40 @@ func (s *settler) sources() string {
 	for _, w := range windows {
 		fmt.Fprintln(&b, w.ID, w.Hash)
 	}
-	paid, _, _ := s.journal.Get(s.ctx, paidKey)
-	b.Write(paid)
+	for _, key := range []string{paidKey, importedKey} {
+		kept, _, _ := s.journal.Get(s.ctx, key)
+		fmt.Fprintf(&b, "%x\n", sha256.Sum256(kept))
+	}
+	if s.cfg.Meter.Point != nil {
+		fmt.Fprintln(&b, s.now().Truncate(time.Hour)) // what is recorded grows all the time
+	}
 	return b.String()
 }
 
-// settle works from the windows that the journal remembers, so that no feed is asked for them once more.
+// settle works from the windows that the journal remembers and from the last good copies of feeds, so that no feed is asked
+// for them once more.
 func (s *settler) settle() ([]settle.Result, error) {
 	if !s.needed() {
 		return nil, nil
 	}
-	if !s.metered() {
-		return nil, errNoMeter
-	}
-	a := &app{streams: streams{Out: io.Discard, Err: io.Discard}}
-	series, err := a.meterData(s.cfg, nil)
+	l := (&app{}).ledger(s.cfg, s.journal, s.now())
+	l.copies, l.note = true, func(string) {}
+	series, err := l.series(s.ctx, nil)
 	if err != nil {
 		return nil, err
 	}
 	from, to := series.Bounds()
-	b := &settle.Books{Zone: s.cfg.Premises.Zone, Meter: series,
-		Holidays: map[string]settle.Dates{}, LeaveOut: map[string]settle.Dates{}, Figures: map[string]*meter.Series{}}
-	if err := remembered(s.ctx, s.cfg.State, b, from, to); err != nil {
+	b := &settle.Books{Zone: s.cfg.Premises.Zone, Meter: series}
+	if b.Windows, err = l.remembered(s.ctx, nil, from, to); err != nil {
 		return nil, err
 	}
 	if b.Recorded, err = recordedCredits(s.ctx, s.journal); err != nil {
 		return nil, err
 	}
-	if err := a.termsNeed(s.ctx, s.cfg, b, from, to); err != nil {
+	if err := l.termsNeed(s.ctx, b, from, to); err != nil {
 		return nil, err
 	}
 	return settle.New(*b).All(&s.cfg.Premises, from, to), nil
-}
-
-var errNoMeter = errors.New("no meter data")
-
-// metered reports whether there is any meter file.
-func (s *settler) metered() bool {
-	for _, pattern := range s.cfg.Meter.Files {
-		if files, err := filepath.Glob(pattern); err != nil || len(files) > 0 {
-			return true // a bad pattern is said when it is read
-		}
-	}
-	return false
 }
 
 // needed reports whether any procedure settles.
