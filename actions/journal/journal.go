@@ -59,7 +59,7 @@ func Open(dir string, opt Options) (*Journal, error) {
 
 func (j *Journal) open() (err error) {
 	// The file is made here so that nobody else can read it; SQLite gives its log the same mode.
-	f, err := os.OpenFile(j.path, os.O_RDWR|os.O_CREATE, 0o600)
+	f, err := os.OpenFile(j.path, os.O_RDWR|os.O_CREATE, fileMode(filepath.Dir(j.path)))
 	if err != nil {
 		return err
 	}
@@ -94,6 +94,14 @@ func (j *Journal) Close() error {
 		err = errors.Join(err, j.stmt.close(), j.w.Close())
 	}
 	return errors.Join(err, j.lock.release())
+}
+
+// fileMode is for the owner alone, and for the folder's group to read where someone gave that group the folder.
+func fileMode(dir string) os.FileMode {
+	if info, err := os.Stat(dir); err == nil && info.Mode().Perm()&0o050 == 0o050 {
+		return 0o640
+	}
+	return 0o600
 }
 
 // makeFolder makes dir and syncs the folder it stands in, so that it is still there after a power cut.

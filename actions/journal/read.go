@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
@@ -46,13 +47,33 @@ func OpenReadOnly(dir string) (*Reader, error) {
 	return r, nil
 }
 
+// connect opens the file and returns its schema's version.
+func (r *Reader) connect(query url.Values) (have int, err error) {
+	if r.db != nil {
+		_ = r.db.Close() // it could not be used
+	}
+	if r.db, err = connect(r.path, 2, query); err != nil {
+		return 0, err
+	}
+	return version(r.db)
+}
+
+// atRest reports whether the file has no log beside it.
+func (r *Reader) atRest() bool {
+	_, err := os.Stat(r.path + "-wal")
+	return errors.Is(err, fs.ErrNotExist)
+}
+
 func (r *Reader) open() (err error) {
 	query := readPragmas()
 	query.Set("mode", "ro")
-	if r.db, err = connect(r.path, 2, query); err != nil {
-		return err
+	have, err := r.connect(query)
+	if err != nil && r.atRest() {
+		// Who may read the file and not write to its folder cannot make the index that a reader of the log needs. Where
+		// there is no log, nobody has the file open for writing, and it is whole by itself.
+		query.Set("immutable", "1")
+		have, err = r.connect(query)
 	}
-	have, err := version(r.db)
 	if err != nil {
 		return err
 	}
