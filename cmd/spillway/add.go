@@ -13,7 +13,7 @@ import (
 	"strings"
 	"time"
 
-	"github.com/google/renameio/v2"
+	"github.com/google/renameio/v2/maybe"
 	"github.com/spf13/cobra"
 
 	"spillway/actions/statement"
@@ -205,7 +205,7 @@ func writeEvent(target string, e calendar.Entry) (string, error) {
 	switch {
 	case err == nil && info.IsDir():
 		path := filepath.Join(target, strings.TrimSuffix(e.UID, "@spillway")+".ics")
-		return path, renameio.WriteFile(path, body, 0o644)
+		return path, maybe.WriteFile(path, body, 0o644)
 	case err == nil:
 		old, err := os.ReadFile(target)
 		if err != nil {
@@ -219,7 +219,7 @@ func writeEvent(target string, e calendar.Entry) (string, error) {
 	case !strings.EqualFold(filepath.Ext(target), ".ics"):
 		return "", usagef("--to %s: no such file or folder, and no .ics to make", target)
 	}
-	if err := renameio.WriteFile(target, body, 0o644); err != nil {
+	if err := maybe.WriteFile(target, body, 0o644); err != nil {
 		return "", fmt.Errorf("write the calendar: %w", err)
 	}
 	return target, nil
