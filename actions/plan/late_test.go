@@ -1,0 +1,87 @@
+package plan
+
+import (
+	"slices"
+	"testing"
+
+	"spillway/actions"
+)
+
+// latePremises have a charger that takes a current only after the battery's mode is set, and two procedures alike.
+func latePremises() *actions.Premises {
+	return procedures(smallholding(),
+		proc{name: "strong", rank: 10, leadIn: []string{"barn_battery.charge_power = 5000 W"}, during: []string{"barn_battery.mode = charge"}},
+		proc{name: "weak", rank: 5, leadIn: []string{"barn_battery.charge_power = 2000 W"}, during: []string{"barn_battery.mode = idle"}})
+}
+
+// DESIGN 6.6: a late start sends lead-in and during in their order. Where a stronger window is over and nothing of either
+// was ever sent, what is sent now begins the weaker one and gives nothing back.
+func TestLateStartAfterAStrongerWindow(t *testing.T) {
+	p := latePremises()
+	got := Make(Input{Premises: p, Now: at("13:30"), Standing: actions.NewStanding(),
+		Readings: readings(p, at("13:30"), "barn_battery.mode=own_use", "barn_battery.charge_power=3000"),
+		Windows:  []actions.Window{win("a", "weak", "12:00", "15:00"), win("b", "strong", "12:30", "13:00")}})
+	want := []string{"13:30:00 barn_battery.charge_power=2000", "13:30:15 barn_battery.mode=idle"}
+	if lines := stepLines(got)[:2]; !slices.Equal(lines, want) {
+		t.Errorf("steps %q, want %q", lines, want)
+	}
+	for _, s := range got.Steps[:2] {
+		if s.Phase == actions.PhaseRestore || s.Window != "a" {
+			t.Errorf("%s is %s of %s", s.ID, s.Phase, s.Window)
+		}
+	}
+}
+
+// A step that was given up is not tried under the same id for ever: the next for the same value is another.
+func TestGivenUpStepKeepsItsID(t *testing.T) {
+	p := latePremises()
+	st := actions.NewStanding()
+	failed := actions.Step{ID: "b-d1", Window: "b", Phase: actions.PhaseDuring, Link: "barn", Point: ref("barn_battery.mode"),
+		Value: actions.Named("charge"), Hold: "b-d1", At: at("12:30"), Due: at("12:30"), Start: at("12:30")}
+	st.Apply(actions.Entry{Kind: actions.EntryNormal, At: at("12:30"), Point: failed.Point, Value: actions.Named("own_use")})
+	st.Apply(actions.Entry{Kind: actions.EntryIntent, At: at("12:30"), Step: failed, Tries: 1})
+	st.Apply(actions.Entry{Kind: actions.EntrySettled, At: at("12:31"), Step: failed, State: actions.Failed})
+	weak := win("a", "weak", "12:00", "15:00")
+	weak.Procedure = "strong"
+	got := Make(Input{Premises: p, Now: at("12:35"), Standing: st, Windows: []actions.Window{weak, win("b", "strong", "12:30", "13:00")}})
+	for _, s := range got.Steps {
+		if s.ID == failed.ID {
+			t.Errorf("%s is planned again: %+v", s.ID, s)
+		}
+	}
+}
+
+// DESIGN 4.7: what was read last counts once the hold is on, and a restart that has read nothing yet changes nothing.
+func TestGuardAfterARestart(t *testing.T) {
+	p := procedures(smallholding(), proc{name: "q", during: []string{"van.current = 10 A if van.plugged = yes"}})
+	st := actions.NewStanding()
+	s := actions.Step{ID: "a-d1", Window: "a", Phase: actions.PhaseDuring, Link: "yard", Point: ref("van.current"), Value: actions.Number(10),
+		Hold: "a-d1", At: at("12:00"), Due: at("12:00"), Start: at("12:00")}
+	st.Apply(actions.Entry{Kind: actions.EntryIntent, At: at("12:00"), Step: s, Tries: 1})
+	st.Apply(actions.Entry{Kind: actions.EntrySent, At: at("12:00"), Step: s})
+	st.Apply(actions.Entry{Kind: actions.EntrySettled, At: at("12:00"), Step: s, State: actions.Confirmed})
+	in := Input{Premises: p, Now: at("12:30"), Standing: st, Windows: []actions.Window{win("a", "q", "12:00", "15:00")}}
+	got := Make(in)
+	if lines := stepLines(got); len(lines) != 1 || lines[0] != "15:00:00 van.current=16" {
+		t.Errorf("held by a guard that nobody has read since: %q", lines)
+	}
+	in.Standing = actions.NewStanding()
+	if lines := stepLines(Make(in)); len(lines) != 0 {
+		t.Errorf("a guard that cannot be read when due is false: %q", lines)
+	}
+}
+
+// A window tells what it holds from when to when, also where no command is needed.
+func TestClaims(t *testing.T) {
+	p := latePremises()
+	got := Make(Input{Premises: p, Now: at("11:00"), Standing: actions.NewStanding(),
+		Readings: readings(p, at("11:00"), "barn_battery.mode=idle", "barn_battery.charge_power=3000"),
+		Windows:  []actions.Window{win("a", "weak", "12:00", "15:00")}})
+	want := []actions.Claim{
+		{ID: "a-l1", Point: ref("barn_battery.charge_power"), Phase: actions.PhaseLeadIn, From: at("11:59:15"), To: at("15:00"), Value: actions.Number(2000)},
+		{ID: "a-d1", Point: ref("barn_battery.mode"), Phase: actions.PhaseDuring, From: at("12:00"), To: at("15:00"), Value: actions.Named("idle")},
+	}
+	if c := got.Window("a").Claims; !slices.Equal(c, want) {
+		t.Errorf("claims %+v, want %+v", c, want)
+	}
+}
