@@ -12,7 +12,7 @@ type EntryKind string
 const (
 	// EntryIntent is written before a command is sent: Step, Tries.
 	EntryIntent EntryKind = "intent"
-	// EntrySent is written after the send: Step.ID, Note.
+	// EntrySent is written after the send: Step.ID, Note; State Failed where the far end refused it, so that it cannot arrive.
 	EntrySent EntryKind = "sent"
 	// EntryUnsent is written in place of EntrySent where nothing left this machine: the intent is taken back. Step.ID.
 	EntryUnsent EntryKind = "unsent"
@@ -85,7 +85,7 @@ func (s *Standing) Apply(e Entry) {
 		s.Steps[e.Step.ID] = st
 		s.Links[st.Step.Link] = LinkStanding{LastSend: later(s.Links[st.Step.Link].LastSend, e.At)}
 		p := s.Points[st.Step.Point]
-		if p.Step == e.Step.ID {
+		if p.Step == e.Step.ID && e.State != Failed {
 			p.Sent, p.Touched = e.At, true
 			s.Points[st.Step.Point] = p
 		}

@@ -85,3 +85,15 @@ func (l Ledger) Outside(spans ...Span) Ledger {
 		return slices.ContainsFunc(spans, func(s Span) bool { return !e.At.Before(s.From) && e.At.Before(s.To) })
 	})
 }
+
+// LedgerFrom returns what came after the first n lines of the ledger, in place of a copy of it all. The lines are not to
+// be changed; a late command's is completed when it takes effect.
+func (s *Site) LedgerFrom(n int) Ledger { return s.ledger[min(n, len(s.ledger)):] }
+
+// Setting returns one setting as it is at the device now; unknown where there is no such setting.
+func (s *Site) Setting(ref actions.Ref) actions.Value {
+	if c := s.cell(ref); c != nil && c.set != nil {
+		return c.get()
+	}
+	return actions.Value{}
+}

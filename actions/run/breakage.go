@@ -6,4 +6,5 @@ type breakage struct {
 	noSpacing   bool // the spacing of links is not kept
 	trustsReads bool // a point that reads as its normal counts as given back, whatever was sent to it
 	forgetsHand bool // what a person set is overwritten
+	hasty       bool // one poll is enough for everything
 }

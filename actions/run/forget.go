@@ -2,12 +2,23 @@ package run
 
 import (
 	"slices"
+	"time"
 
 	"spillway/actions"
 )
 
-// forget takes out of the standing what is over; the log keeps it.
+// tidyEvery is how often one looks for what can be forgotten, besides after each plan.
+const tidyEvery = time.Minute
+
+// overtakenNote is what the log says of a command that the plan gave up before it was confirmed.
+const overtakenNote = "overtaken before it was confirmed"
+
+// forget takes out of the standing what is over; the log keeps it. Before the feeds are heard nobody knows what is over.
 func (m *Machine) forget() {
+	if m.now.Up < m.tidyAt || !m.heard() {
+		return
+	}
+	m.tidyAt = m.now.Up + tidyEvery
 	m.forgetSteps()
 	m.forgetPoints()
 	for _, id := range sortedKeys(m.standing.Down) {
@@ -53,7 +64,7 @@ func (m *Machine) forgetSteps() {
 		}
 		over[st.Step.Window] = true
 		if !st.State.Over() {
-			state, note := actions.Failed, "overtaken before it was confirmed"
+			state, note := actions.Failed, overtakenNote
 			if st.Sent.IsZero() {
 				state, note = actions.Skipped, "the link could not be reached in time"
 			}
@@ -68,7 +79,7 @@ func (m *Machine) forgetSteps() {
 // forgetPoints forgets the points that nothing is owed on, once no hold is left on them: with it goes what a hand left,
 // which was the point's normal until now, and a captured normal.
 func (m *Machine) forgetPoints() {
-	if m.plan == nil {
+	if m.plan == nil || m.dirty {
 		return
 	}
 	var idle []actions.Ref

@@ -18,6 +18,11 @@ type suspicion struct {
 // readDone takes a reading in, and hands it to the job that asked for it or to the watch for hands.
 func (m *Machine) readDone(e ReadDone) {
 	m.watch.answered(e.Ref, m.now.Up)
+	asker := m.asker(e)
+	if asker == nil && e.ID <= m.outdated[e.Ref] {
+		return // asked before a command that has been sent since, or overtaken by a newer answer
+	}
+	m.outdated[e.Ref] = max(m.outdated[e.Ref], e.ID)
 	old := m.readings[e.Ref]
 	fresh := actions.Reading{Value: old.Value, At: old.At, Failed: true}
 	if e.Err == nil && e.Value.Known {
@@ -27,17 +32,18 @@ func (m *Machine) readDone(e ReadDone) {
 	m.reach(e, fresh.Failed)
 	if fresh.Value != old.Value || fresh.Failed != old.Failed {
 		switch {
-		case m.watch.guards[e.Ref]:
+		case m.watch.guards[e.Ref], m.watch.held[e.Ref] && !m.standing.Points[e.Ref].Owed && !m.standing.Points[e.Ref].Certain:
 			m.dirty = true
 		case m.watch.sums[e.Ref]:
 			m.planSoon()
 		}
 	}
-	if l := m.asker(e); l != nil {
-		m.answered(l, e)
+	if asker != nil {
+		m.answered(asker, e)
 		return
 	}
 	if e.Err == nil && e.Value.Known {
+		m.adopt(e)
 		m.suspect(e)
 		m.sessions[e.Ref] = e.Session
 	}

@@ -1,6 +1,7 @@
 package run
 
 import (
+	"slices"
 	"time"
 
 	"spillway/actions"
@@ -58,16 +59,40 @@ func (m *Machine) next(l *lane) (actions.Step, bool) {
 		if s.At.Add(-l.ahead()).After(m.now.Wall) {
 			break
 		}
-		if m.done[s.ID] || m.notBefore[s.ID] > m.now.Up {
+		if m.done[s.ID] || m.notBefore[s.ID] > m.now.Up || m.waits(s) {
 			continue
 		}
 		if m.overtaken(l, i) {
 			m.dirty = true
 			continue
 		}
+		if m.outOfTurn(l, i) {
+			continue
+		}
 		return *s, true
 	}
 	return actions.Step{}, false
+}
+
+// waits reports whether a step that makes room for s is not confirmed yet.
+func (m *Machine) waits(s *actions.Step) bool {
+	return slices.ContainsFunc(s.After, func(id string) bool { return m.planned[id] && !m.done[id] })
+}
+
+// outOfTurn reports whether a restore must let an earlier one of its device go first: a device may refuse to have one
+// setting put back once another has been. It waits until the earlier one's tries are used up, as statements do.
+func (m *Machine) outOfTurn(l *lane, i int) bool {
+	s := &l.steps[i]
+	if !s.Release {
+		return false
+	}
+	for j := range l.steps[:i] {
+		e := &l.steps[j]
+		if e.Release && e.Point.Device == s.Point.Device && !m.done[e.ID] && m.notBefore[e.ID] > m.now.Up && m.standing.Steps[e.ID].Tries < l.link.Tries {
+			return true
+		}
+	}
+	return false
 }
 
 // overtaken reports whether a later step on the same point is due by now, so that this one is not to be sent any more:
@@ -206,7 +231,7 @@ func (m *Machine) laneWake(l *lane) time.Duration {
 			if due >= wait {
 				break
 			}
-			if !m.done[s.ID] {
+			if !m.done[s.ID] && !m.waits(s) {
 				wait = min(wait, max(due, m.notBefore[s.ID]-m.now.Up, l.pause-m.now.Up))
 			}
 		}

@@ -59,13 +59,16 @@ type Machine struct {
 	facts     []actions.Entry // what happened, to be journaled; kept, in order, until it is
 	intents   []*job          // what is to be sent once journaled
 	effects   []Effect
-	done      map[string]bool          // steps settled since the plan was made
+	planned   map[string]bool          // steps of the plan,
+	done      map[string]bool          // and those settled since it was made
 	notBefore map[string]time.Duration // steps that wait after a failed attempt: until this Up
 	backoff   map[string]time.Duration
-	reads     uint64 // ids given to reads
-	dirty     bool   // the plan must be made again
+	reads     uint64                 // ids given to reads
+	outdated  map[actions.Ref]uint64 // reads up to this one say nothing any more
+	dirty     bool                   // the plan must be made again
 	soonAt    time.Duration
-	replanAt  time.Time // by the wall clock: when something in the plan must be decided
+	tidyAt    time.Duration // Up: when to look again for what can be forgotten
+	replanAt  time.Time     // by the wall clock: when something in the plan must be decided
 	begun     bool
 	recovered bool
 	changed   bool
@@ -81,9 +84,11 @@ func NewMachine(set Settings) *Machine {
 		taken:     newTaking(set.Premises),
 		hands:     map[actions.Ref]suspicion{},
 		troubles:  troubles{},
+		planned:   map[string]bool{},
 		done:      map[string]bool{},
 		notBefore: map[string]time.Duration{},
 		backoff:   map[string]time.Duration{},
+		outdated:  map[actions.Ref]uint64{},
 		dirty:     true,
 	}
 	for i := range set.Premises.Links {

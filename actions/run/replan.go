@@ -13,7 +13,7 @@ const (
 	// planAgain is how often the plan is made again where nothing happens.
 	planAgain = time.Hour
 	// soon is how long news of levels and loads, which move all the time, may wait for a plan.
-	soon = 15 * time.Second
+	soon = 30 * time.Second
 )
 
 // replan makes the plan again where something it depends on has changed, and drops the jobs it no longer wants.
@@ -37,6 +37,8 @@ func (m *Machine) replan() {
 	m.replanAt = m.boundary()
 	m.share()
 	m.watch.want(m)
+	m.samples.refs = m.sampled()
+	m.tidyAt = 0
 	m.clearIdle()
 }
 
@@ -50,7 +52,9 @@ func (m *Machine) planSoon() {
 // share hands the plan's steps to the lanes.
 func (m *Machine) share() {
 	byLink := map[string][]actions.Step{}
+	clear(m.planned)
 	for _, s := range m.plan.Steps {
+		m.planned[s.ID] = true
 		if m.set.Only != "" && s.Point.Device != m.set.Only {
 			continue
 		}
@@ -63,7 +67,7 @@ func (m *Machine) share() {
 }
 
 // boundary returns when the plan must be made again even if nothing happens: where a window's state changes, and where
-// a guard is decided, which is when its step is due.
+// a guard is decided, which is when its hold begins.
 func (m *Machine) boundary() time.Time {
 	now := m.now.Wall
 	next := now.Add(planAgain)
@@ -72,22 +76,15 @@ func (m *Machine) boundary() time.Time {
 			next = t
 		}
 	}
-	guarded := map[string]bool{}
 	for i := range m.plan.Windows {
 		w := &m.plan.Windows[i]
 		for _, t := range []time.Time{w.LeadIn, w.Start, w.End, w.End.Add(keepSteps + time.Second)} {
 			sooner(t)
 		}
-		guarded[w.ID] = m.guards(w)
-	}
-	for i := range m.plan.Steps {
-		s := &m.plan.Steps[i]
-		if !s.At.Before(next) {
-			break
-		}
-		if guarded[s.Window] {
-			sooner(s.Due)
-			sooner(s.At)
+		if m.guards(w) {
+			for j := range w.Claims {
+				sooner(w.Claims[j].From)
+			}
 		}
 	}
 	return next
@@ -120,14 +117,11 @@ func (m *Machine) statements(w *actions.PlannedWindow) func(yield func(*actions.
 	}
 }
 
-// holdsNow reports whether the window may hold the point now.
+// holdsNow reports whether the window has a hold on the point now, be it one that a hand has taken off it.
 func (m *Machine) holdsNow(w *actions.PlannedWindow, ref actions.Ref) bool {
-	if w.State == actions.Cancelled || m.now.Wall.Before(w.LeadIn) || !m.now.Wall.Before(w.End) {
-		return false
-	}
-	for s := range m.statements(w) {
-		if s.Point == ref {
-			return true
+	for i := range w.Claims {
+		if k := &w.Claims[i]; k.Point == ref && !m.now.Wall.Before(k.From) && m.now.Wall.Before(k.To) {
+			return w.State != actions.Cancelled
 		}
 	}
 	return false

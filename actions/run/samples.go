@@ -12,13 +12,13 @@ const sampleEvery = time.Minute
 
 // A sampler remembers when readings were kept last, and which.
 type sampler struct {
-	on   bool
+	refs []actions.Ref // that are sampled while the newest plan counts, in order
 	last time.Duration // Up
 	kept map[actions.Ref]time.Time
 }
 
 func (s *sampler) next(up time.Duration) time.Duration {
-	if !s.on {
+	if len(s.refs) == 0 {
 		return wakeAtLeast
 	}
 	return s.last + sampleEvery - up
@@ -28,8 +28,7 @@ func (s *sampler) next(up time.Duration) time.Duration {
 // import where it is read. A reading is handed out once; one that is not fresh is not.
 func (m *Machine) sample() {
 	s := &m.samples
-	refs := m.sampled()
-	if s.on = len(refs) > 0; !s.on {
+	if len(s.refs) == 0 {
 		s.kept = nil
 		return
 	}
@@ -41,7 +40,7 @@ func (m *Machine) sample() {
 	}
 	s.last = m.now.Up
 	var list []Sample
-	for _, ref := range refs {
+	for _, ref := range s.refs {
 		r, ok := m.readings[ref]
 		if ok && !r.Failed && r.Value.Known && r.At.After(s.kept[ref]) && m.now.Wall.Sub(r.At) < 2*sampleEvery {
 			s.kept[ref] = r.At
@@ -55,9 +54,6 @@ func (m *Machine) sample() {
 
 // sampled returns the points that are sampled now, in order.
 func (m *Machine) sampled() []actions.Ref {
-	if m.plan == nil {
-		return nil
-	}
 	var refs []actions.Ref
 	for i := range m.plan.Windows {
 		w := &m.plan.Windows[i]

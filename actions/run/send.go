@@ -121,9 +121,13 @@ func (m *Machine) writeDone(e WriteDone) {
 		return
 	}
 	l.sent(e.Up)
+	m.outdated[j.step.Point] = m.reads
 	sent := actions.Entry{Kind: actions.EntrySent, At: e.Wall, Step: j.step}
 	if e.Err != nil {
 		sent.Note = e.Err.Error()
+	}
+	if class == link.Refused || class == link.Impossible {
+		sent.State = actions.Failed
 	}
 	m.fact(sent)
 	switch {

@@ -58,8 +58,9 @@ func (m *Machine) dueNow(j *job) map[actions.Ref]actions.Step {
 	for _, l := range m.lanes {
 		for i := range l.steps {
 			s := &l.steps[i]
-			if s.At.After(m.now.Wall) {
-				break
+			// What the spacing holds back is due all the same.
+			if s.Due.After(m.now.Wall) || s.Due.IsZero() && s.At.After(m.now.Wall) {
+				continue
 			}
 			if s.ID != j.step.ID && !m.done[s.ID] {
 				due[s.Point] = *s
@@ -86,6 +87,22 @@ func (m *Machine) drawn(d *actions.Device, steps map[actions.Ref]actions.Step, m
 			continue
 		}
 		st, ok := m.standing.Points[p.Ref]
+		if s, sending := m.sending(p.Ref); sending { // asked for in this round, and not journaled yet
+			if !ok {
+				st = actions.PointStanding{}
+			}
+			x, _ := m.set.Premises.DrawW(d, p, s.Value)
+			if s.Release {
+				x = 0
+			}
+			old, _ := m.set.Premises.DrawW(d, p, s.From)
+			if !st.Owed {
+				old = 0
+			}
+			w += math.Max(0, math.Max(x, old))
+			on = on || makes(s)
+			continue
+		}
 		if !ok || !st.Owed && (!st.Certain || st.Hand.Known) {
 			continue
 		}
@@ -103,6 +120,16 @@ func (m *Machine) drawn(d *actions.Device, steps map[actions.Ref]actions.Step, m
 		w = math.Min(w, d.PowerW)
 	}
 	return w
+}
+
+// sending returns the step that this round sends to the point.
+func (m *Machine) sending(ref actions.Ref) (actions.Step, bool) {
+	for _, j := range m.intents {
+		if j.step.Point == ref {
+			return j.step, true
+		}
+	}
+	return actions.Step{}, false
 }
 
 // askedW returns what the point draws by what was asked of it last; where that is not confirmed, the more of it and of

@@ -1,124 +1,185 @@
 package run
 
 import (
-	"fmt"
-	"math/rand/v2"
+	"context"
 	"os"
+	"runtime"
 	"strconv"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
 	"spillway/actions"
+	"spillway/actions/journal"
 )
 
-// seeds returns how many seeds to run: 1,000, or SPILLWAY_SEEDS; the first is SPILLWAY_SEED where it is given.
-func seeds(t *testing.T) (first, count uint64) {
+// seeds returns which seeds to run: 1 to 1,000, or from SPILLWAY_SEED on, SPILLWAY_SEEDS of them.
+func seeds(t testing.TB) (first, count uint64) {
 	t.Helper()
 	read := func(name string, or uint64) uint64 {
-		if s := os.Getenv(name); s != "" {
-			n, err := strconv.ParseUint(s, 10, 64)
-			if err != nil {
-				t.Fatalf("%s=%s is no number", name, s)
-			}
-			return n
+		s := os.Getenv(name)
+		if s == "" {
+			return or
 		}
-		return or
+		n, err := strconv.ParseUint(s, 10, 64)
+		if err != nil {
+			t.Fatalf("%s=%s is no number", name, s)
+		}
+		return n
 	}
 	return read("SPILLWAY_SEED", 1), read("SPILLWAY_SEEDS", 1000)
 }
 
-// TestSimulation runs two nested windows under faults drawn from each seed, and looks at the devices afterwards.
+// TestSimulation lives through a night of windows and mishaps for each seed, and holds the program to its promises.
 func TestSimulation(t *testing.T) {
 	first, count := seeds(t)
-	for seed := first; seed < first+count; seed++ {
-		w := simulate(seed)
-		if problems := append(w.broken, w.atRest()...); len(problems) > 0 {
-			for _, p := range problems {
-				t.Error(p)
-			}
-			t.Fatalf("seed %d (again with SPILLWAY_SEED=%d SPILLWAY_SEEDS=1):\n%s", seed, seed, w.tale())
+	began := time.Now()
+	var sum totals
+	eachSeed(first, count, func(seed uint64) bool {
+		w := simulate(seed, breakage{}, false)
+		sum.add(w)
+		if len(w.check.bad) == 0 {
+			return true
 		}
+		again := simulate(seed, breakage{}, true)
+		for _, b := range w.check.bad {
+			t.Error(b)
+		}
+		t.Errorf("%s", again.tell())
+		return false
+	})
+	took := time.Since(began)
+	t.Logf("%d seeds, %d windows begun, %d commands, %d comparisons, %.0f simulated days in %s (%.0f days a minute)", count, sum.windows.Load(),
+		sum.commands.Load(), sum.strict.Load(), time.Duration(sum.time.Load()).Hours()/24, took.Round(time.Second/10),
+		time.Duration(sum.time.Load()).Hours()/24/took.Minutes())
+	if !t.Failed() && count >= 100 && (sum.windows.Load() < int64(count) || sum.strict.Load() < 10*int64(count)) {
+		t.Error("the worlds are too quiet to show anything")
 	}
 }
 
-func simulate(seed uint64) *world {
-	start := clock("2026-12-04 22:00")
-	w := newWorld(seed, smallPremises(), start, smallNormals())
-	w.windows = []actions.Window{
-		window("night", "night", "2026-12-05 00:30", "2026-12-05 04:30"),
-		window("free power", "surplus", "2026-12-05 03:00", "2026-12-05 04:00"),
+type totals struct{ windows, commands, strict, time atomic.Int64 }
+
+func (s *totals) add(w *world) {
+	s.windows.Add(int64(len(w.check.windows)))
+	s.commands.Add(int64(w.check.sent))
+	s.strict.Add(int64(w.check.strict))
+	s.time.Add(int64(w.t.Sub(w.start)))
+}
+
+// eachSeed runs the seeds on all processors, until one of them returns false.
+func eachSeed(first, count uint64, run func(seed uint64) bool) {
+	var next atomic.Uint64
+	var stop atomic.Bool
+	var wg sync.WaitGroup
+	for range runtime.GOMAXPROCS(0) {
+		wg.Go(func() {
+			for !stop.Load() {
+				n := next.Add(1) - 1
+				if n >= count {
+					return
+				}
+				if !run(first + n) {
+					stop.Store(true)
+				}
+			}
+		})
 	}
-	w.poll(true)
-	w.faults(rand.New(rand.NewPCG(seed, 2)))
-	for t := start; t.Before(clock("2026-12-05 09:00")); t = t.Add(5 * time.Minute) {
-		w.always(t.Sub(start), func() []Event { w.poll(true); return nil })
+	wg.Wait()
+}
+
+// simulate lives through the world of a seed until everything is long over, and looks at what is left.
+func simulate(seed uint64, b breakage, told bool) *world {
+	w := newWorld(drawSpec(seed), b, told)
+	w.examineEvery(5 * time.Minute)
+	end := w.start.Add(9 * time.Hour)
+	for len(w.check.bad) == 0 {
+		w.run(end)
+		next := w.over()
+		if !next.After(end) {
+			break
+		}
+		end = next
 	}
-	w.run(clock("2026-12-05 12:00"))
+	w.check.final()
 	return w
 }
 
-// faults draws up to six faults at moments near the interesting ones.
-func (w *world) faults(r *rand.Rand) {
-	moments := []string{"2026-12-05 00:30", "2026-12-05 01:00", "2026-12-05 02:59", "2026-12-05 03:00", "2026-12-05 03:25", "2026-12-05 04:00", "2026-12-05 04:30"}
-	for range r.IntN(7) {
-		at := clock(moments[r.IntN(len(moments))]).Add(time.Duration(r.IntN(180_000)-90_000) * time.Millisecond)
-		do := w.fault(r)
-		w.always(at.Sub(w.now), func() []Event { do(); return nil })
-	}
+func (w *world) examineEvery(d time.Duration) {
+	w.always(d, func() []Event {
+		w.check.examine()
+		w.examineEvery(d)
+		return nil
+	})
 }
 
-func (w *world) fault(r *rand.Rand) func() {
-	b := w.boxes[[]string{"barn", "boiler"}[r.IntN(2)]]
-	n := 1 + r.IntN(5)
-	switch r.IntN(8) {
-	case 0, 1, 2:
-		return func() { w.note("the program is killed"); w.start() }
-	case 3:
-		return func() { w.note("%s loses %d commands", b.link.Name, n); b.loseNext += n }
-	case 4:
-		return func() {
-			w.note("%s is off for %d min", b.link.Name, n*7)
-			b.offUntil = w.now.Add(time.Duration(n) * 7 * time.Minute)
-			b.session++
+// over returns when everything that is known of now is surely over, and forgotten.
+func (w *world) over() time.Time {
+	end := w.start
+	for _, e := range []edition{w.feed.now, w.feed.before} {
+		for _, x := range e.windows {
+			end = later(end, x.End)
 		}
-	case 5:
-		return func() {
-			w.note("%s shows old values for %d s", b.link.Name, n*6)
-			clear(b.lies)
-			b.lieUntil = w.now.Add(time.Duration(n) * 6 * time.Second)
+	}
+	for _, list := range w.check.beliefs {
+		for _, b := range list {
+			end = later(end, b.w.End)
 		}
-	case 6:
-		return func() {
-			w.note("the disk is full for %d s", n*20)
-			w.journal.full = true
-			w.always(time.Duration(n)*20*time.Second, func() []Event { w.journal.full = false; return nil })
+	}
+	for _, t := range w.check.calm {
+		end = later(end, t)
+	}
+	return end.Add(keepSteps + 75*time.Minute)
+}
+
+// final looks at what is left when everything is over: at the devices, and then at what the program thinks.
+func (c *checker) final() {
+	if len(c.bad) > 0 {
+		return
+	}
+	if c.m == nil {
+		c.fail("the program does not run at the end")
+		return
+	}
+	for _, s := range settings() {
+		if now := c.site.Setting(s.ref); !has(c.owners[s.ref].legit, now) && !c.stuck(s.ref) && !c.blind(c.owners[s.ref]) {
+			c.fail("in the end %s is %s, and it belongs at %v", s.ref, now, c.owners[s.ref].legit)
 		}
-	default:
-		return func() {
-			w.note("the surplus window is called off")
-			for i := range w.windows {
-				if w.windows[i].UID == "free power" {
-					w.gone = append(w.gone, w.windows[i].ID)
-					w.windows = append(w.windows[:i:i], w.windows[i+1:]...)
-					break
-				}
+	}
+	stuck := false
+	for r, st := range c.kept.Points {
+		stuck = stuck || c.stuck(r)
+		switch {
+		case c.stuck(r):
+			if _, told := c.m.troubles["restore "+r.String()]; !told {
+				c.fail("in the end %s cannot be given back, and nobody is told", r)
 			}
+		case st.Owed:
+			c.fail("in the end %s is owed", r)
+		case !st.Stray.Known:
+			c.fail("in the end %s is still remembered: %+v", r, st)
 		}
 	}
+	for id, st := range c.kept.Steps {
+		if !stuck {
+			c.fail("in the end step %s is still remembered: %s", id, st.State)
+		}
+	}
+	c.log()
 }
 
-// atRest checks what must be so when every window is long over, at the devices.
-func (w *world) atRest() []string {
-	var bad []string
-	for ref, normal := range smallNormals() {
-		if got := w.box(ref).values[ref]; got != normal {
-			bad = append(bad, fmt.Sprintf("%s is %s after the last window, not %s", ref, got, normal))
+// log: every line of the switching log is settled, and tells of as many commands as the program sent.
+func (c *checker) log() {
+	lines, err := c.journal.Log(context.Background(), journal.Query{})
+	if err != nil {
+		c.fail("read the log: %v", err)
+	}
+	for _, l := range lines {
+		if !l.State.Over() && !c.stuck(l.Step.Point) {
+			c.fail("in the end the log has %s as %s", l.Step.ID, l.State)
+		}
+		if l.State == actions.Confirmed && l.Settled.IsZero() {
+			c.fail("the log does not say when %s was confirmed", l.Step.ID)
 		}
 	}
-	for ref, st := range w.journal.durable.Points {
-		if st.Owed {
-			bad = append(bad, fmt.Sprintf("%s is still owed", ref))
-		}
-	}
-	return bad
 }

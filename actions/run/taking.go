@@ -21,7 +21,7 @@ const (
 type taking struct {
 	premises *actions.Premises
 	feeds    map[string]*fed
-	hasty    bool             // one poll is enough for everything: see breakage
+	hasty    bool             // see breakage
 	heard    map[string]bool  // feeds that have been heard of since the start, be it that they failed
 	list     []actions.Window // all, made when it is asked for; nil: to be made
 }

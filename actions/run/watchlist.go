@@ -24,31 +24,61 @@ const (
 // A watchlist says which points are read, and when, besides those that a step reads for itself. Its times are Ups.
 type watchlist struct {
 	premises *actions.Premises
-	every    map[actions.Ref]time.Duration
-	order    []actions.Ref
-	asked    map[actions.Ref]time.Duration
-	open     map[actions.Ref]bool
-	silent   map[actions.Ref]time.Duration // since when a point has answered nothing
-	guards   map[actions.Ref]bool          // readings that decide what is held
-	sums     map[actions.Ref]bool          // readings that the sums are made from
+	points   map[actions.Ref]*watched
+	order    []*watched           // those that are read now, by ref
+	guards   map[actions.Ref]bool // readings that decide what is held
+	held     map[actions.Ref]bool // points that a window holds now or soon
+	sums     map[actions.Ref]bool // readings that the sums are made from
+}
+
+// A watched is one point on the list.
+type watched struct {
+	ref   actions.Ref
+	point *actions.Point
+	link  *actions.Link
+	every time.Duration // 0: not read now
+	known bool          // it was asked for, at asked,
+	asked time.Duration
+	open  bool // and has not answered yet
+
+	silent bool // it has answered nothing since
+	since  time.Duration
 }
 
 func newWatchlist(p *actions.Premises) watchlist {
 	return watchlist{
 		premises: p,
-		every:    map[actions.Ref]time.Duration{},
-		asked:    map[actions.Ref]time.Duration{},
-		open:     map[actions.Ref]bool{},
-		silent:   map[actions.Ref]time.Duration{},
+		points:   map[actions.Ref]*watched{},
 		guards:   map[actions.Ref]bool{},
+		held:     map[actions.Ref]bool{},
 		sums:     map[actions.Ref]bool{},
 	}
 }
 
+// point returns what the list knows of a point; nil where it cannot be read.
+func (w *watchlist) point(ref actions.Ref) *watched {
+	if x, ok := w.points[ref]; ok {
+		return x
+	}
+	var x *watched
+	if d := w.premises.Device(ref.Device); d != nil {
+		p, l := d.Point(ref.Point), w.premises.Link(d.Link)
+		if p != nil && p.Read != nil && l != nil {
+			x = &watched{ref: ref, point: p, link: l}
+		}
+	}
+	w.points[ref] = x
+	return x
+}
+
 // want works out the list anew from the plan and the standing.
 func (w *watchlist) want(m *Machine) {
-	clear(w.every)
+	for _, x := range w.order {
+		x.every = 0
+	}
+	w.order = w.order[:0]
 	clear(w.guards)
+	clear(w.held)
 	clear(w.sums)
 	now, on := m.now.Wall, false
 	for i := range m.plan.Windows {
@@ -71,17 +101,17 @@ func (w *watchlist) want(m *Machine) {
 		w.add(*o, pace(levelRead, on))
 		w.sums[*o] = true
 	}
-	w.order = w.order[:0]
-	for ref := range w.every {
-		w.order = append(w.order, ref)
-	}
-	slices.SortFunc(w.order, actions.Ref.Compare)
+	slices.SortFunc(w.order, func(a, b *watched) int { return a.ref.Compare(b.ref) })
 }
 
 // window adds the points of one window that is near: those it holds, its guards, and what its devices tell of themselves.
 func (w *watchlist) window(m *Machine, pw *actions.PlannedWindow, close bool) {
 	for s := range m.statements(pw) {
 		w.add(s.Point, calmRead)
+		if close && m.now.Wall.Before(pw.End) {
+			w.add(s.Point, heldRead)
+			w.held[s.Point] = true
+		}
 		if s.Guard != nil {
 			w.add(s.Guard.Point, pace(guardRead, close))
 			w.guards[s.Guard.Point] = true
@@ -116,83 +146,75 @@ func pace(d time.Duration, close bool) time.Duration {
 }
 
 func (w *watchlist) add(ref actions.Ref, every time.Duration) {
-	p := w.premises.Point(ref)
-	if p == nil || p.Read == nil {
+	x := w.point(ref)
+	if x == nil {
 		return
 	}
-	if old, ok := w.every[ref]; !ok || every < old {
-		w.every[ref] = every
+	if x.every == 0 {
+		w.order = append(w.order, x)
+	}
+	if x.every == 0 || every < x.every {
+		x.every = every
 	}
 }
 
 func (w *watchlist) answered(ref actions.Ref, up time.Duration) {
-	w.asked[ref] = up
-	delete(w.open, ref)
+	if x := w.point(ref); x != nil {
+		x.known, x.asked, x.open = true, up, false
+	}
 }
 
 // dueIn returns how long it is until the point is to be read.
-func (w *watchlist) dueIn(ref actions.Ref, up time.Duration) time.Duration {
-	last, ok := w.asked[ref]
+func (x *watched) dueIn(up time.Duration) time.Duration {
 	switch {
-	case !ok:
+	case !x.known:
 		return 0
-	case w.open[ref]:
-		return last + lostRead - up
+	case x.open:
+		return x.asked + lostRead - up
 	}
-	return last + w.every[ref] - up
+	return x.asked + x.every - up
 }
 
 // next returns how long it is until the next reading is due.
 func (w *watchlist) next(up time.Duration) time.Duration {
 	next := wakeAtLeast
-	for _, ref := range w.order {
-		next = min(next, w.dueIn(ref, up))
+	for _, x := range w.order {
+		next = min(next, x.dueIn(up))
 	}
 	return next
 }
 
 // readDue asks for the readings that are due. A point that a step is about to read is left to it.
 func (m *Machine) readDue() {
-	for _, ref := range m.watch.order {
-		if m.watch.dueIn(ref, m.now.Up) > 0 {
+	for _, x := range m.watch.order {
+		if x.dueIn(m.now.Up) > 0 {
 			continue
 		}
-		m.watch.asked[ref] = m.now.Up
-		if m.busy(ref) {
+		x.known, x.asked = true, m.now.Up
+		if m.busy(x.ref) {
 			continue
 		}
-		d := m.set.Premises.Device(ref.Device)
-		l := m.set.Premises.Link(d.Link)
-		if l == nil {
-			continue
-		}
-		m.watch.open[ref] = true
+		x.open = true
 		m.reads++
-		m.effects = append(m.effects, Read{ID: m.reads, Link: l.Name, Point: m.set.Premises.Point(ref), Timeout: l.Timeout, Patient: true})
+		m.effects = append(m.effects, Read{ID: m.reads, Link: x.link.Name, Point: x.point, Timeout: x.link.Timeout, Patient: true})
 	}
 }
 
 // reach tells of links and points that do not answer, while there is time, and takes it back where they do again.
 func (m *Machine) reach(e ReadDone, failed bool) {
-	d := m.set.Premises.Device(e.Ref.Device)
-	if d == nil {
-		return
-	}
-	if !failed {
-		if _, was := m.watch.silent[e.Ref]; was || len(m.troubles) > 0 {
-			delete(m.watch.silent, e.Ref)
-			m.clear("link " + d.Link)
-			m.clear("read " + e.Ref.String())
-		}
-		return
-	}
-	since, known := m.watch.silent[e.Ref]
+	x := m.watch.point(e.Ref)
 	switch {
-	case !known:
-		m.watch.silent[e.Ref] = m.now.Up
-	case m.now.Up-since < silentFor:
+	case x == nil:
+	case !failed && (x.silent || len(m.troubles) > 0):
+		x.silent = false
+		m.clear("link " + x.link.Name)
+		m.clear("read " + e.Ref.String())
+	case !failed:
+	case !x.silent:
+		x.silent, x.since = true, m.now.Up
+	case m.now.Up-x.since < silentFor:
 	case link.ClassOf(e.Err) == link.Unreachable:
-		m.trouble("link "+d.Link, d.Link, "cannot be reached: "+e.Err.Error())
+		m.trouble("link "+x.link.Name, x.link.Name, "cannot be reached: "+e.Err.Error())
 	case e.Err != nil:
 		m.trouble("read "+e.Ref.String(), e.Ref.String(), "cannot be read: "+e.Err.Error())
 	}

@@ -87,6 +87,13 @@ func (d *Disk) Cut(keep bool) {
 	d.cutNow(keep)
 }
 
+// Cuts returns how often the power was cut.
+func (d *Disk) Cuts() int {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.cuts
+}
+
 func (d *Disk) cutNow(keep bool) {
 	if keep && d.unsynced != nil {
 		d.keep(d.unsynced)

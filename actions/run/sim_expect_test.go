@@ -1,0 +1,274 @@
+package run
+
+import (
+	"reflect"
+	"slices"
+	"strings"
+	"time"
+
+	"spillway/actions"
+)
+
+// What the windows ask for is worked out here once more, plainly and apart from the planner, for the times and points at
+// which there is only one answer.
+
+// A belief is a version of a window that the program may have in force.
+type belief struct {
+	w       actions.Window
+	lacking int       // good polls in a row that did not show it
+	since   time.Time // when it was heard first, or again; true time
+}
+
+// A down is what was asked to be stood down of a window.
+type down struct {
+	whole   bool
+	devices []string
+}
+
+// hears takes in what the program is about to hear.
+func (c *checker) hears(events []Event) {
+	for _, e := range events {
+		if p, ok := e.(Polled); ok {
+			c.polled(p)
+		}
+	}
+}
+
+func (c *checker) polled(p Polled) {
+	if !p.Good || p.Events == 0 && c.events > manyEvents {
+		return
+	}
+	c.dropHands()
+	c.events = p.Events
+	for _, w := range p.Windows {
+		list := c.beliefs[w.ID]
+		if !slices.ContainsFunc(list, func(b *belief) bool { return reflect.DeepEqual(b.w, w) }) {
+			c.beliefs[w.ID] = append(list, &belief{w: w, since: c.t})
+			c.changed = c.t
+		}
+	}
+	for id, list := range c.beliefs {
+		for _, b := range list {
+			if slices.ContainsFunc(p.Windows, func(w actions.Window) bool { return w.ID == id && reflect.DeepEqual(w, b.w) }) {
+				if b.lacking > 0 {
+					b.since = c.t
+				}
+				b.lacking = 0
+				continue
+			}
+			b.lacking++
+		}
+		gone := p.Saved || slices.Contains(p.Cancelled, id)
+		c.beliefs[id] = slices.DeleteFunc(list, func(b *belief) bool { return b.lacking >= 2 || gone && b.lacking > 0 })
+		if len(c.beliefs[id]) < len(list) {
+			c.changed = c.t
+		}
+	}
+}
+
+// lists returns the statements of a window by phase.
+func (c *checker) lists(w actions.Window) (lead, during []actions.Statement) {
+	q := c.premises.Procedure(w.Procedure)
+	return q.LeadIn, append(slices.Clone(w.Extra), q.During...)
+}
+
+// A span is when a statement holds its point: surely from the earliest to the latest of each end.
+type span struct {
+	s              *actions.Statement
+	early, sure    time.Time // it begins between these,
+	ends, surelyTo time.Time // and ends between these
+}
+
+// spans returns when the window's statements hold ref.
+func (c *checker) spans(w actions.Window, ref actions.Ref) (list []span) {
+	if slices.Contains(w.SkipDevices, ref.Device) {
+		return nil
+	}
+	lead, during := c.lists(w)
+	mine := func(s actions.Statement) bool { return s.Point == ref }
+	for i := range lead {
+		s := &lead[i]
+		if s.Point != ref {
+			continue
+		}
+		x := span{s: s, early: w.Start.Add(-20 * time.Minute), sure: w.Start, ends: w.End, surelyTo: w.End}
+		if s.HasFrom {
+			x.early, x.sure = w.Start.Add(s.From), w.Start.Add(s.From)
+		}
+		if slices.ContainsFunc(during, mine) {
+			x.ends, x.surelyTo = w.Start, w.Start
+		}
+		if s.For > 0 {
+			x.ends, x.surelyTo = earlier(x.ends, x.early.Add(s.For)), earlier(x.surelyTo, x.sure.Add(s.For))
+		}
+		list = append(list, x)
+	}
+	for i := range during {
+		if s := &during[i]; s.Point == ref {
+			x := span{s: s, early: w.Start, sure: w.Start, ends: w.End, surelyTo: w.End}
+			if s.For > 0 {
+				x.ends = earlier(x.ends, w.Start.Add(s.For))
+				x.surelyTo = x.ends
+			}
+			list = append(list, x)
+		}
+	}
+	return list
+}
+
+func earlier(a, b time.Time) time.Time {
+	if b.Before(a) {
+		return b
+	}
+	return a
+}
+
+// permits returns a belief by which the point may be held at v now; nil: there is none.
+func (c *checker) permits(ref actions.Ref, v actions.Value) *belief {
+	now := c.wall()
+	for _, id := range sortedKeys(c.beliefs) {
+		d := c.downed[id]
+		if d.whole || slices.Contains(d.devices, ref.Device) {
+			continue
+		}
+		for _, b := range c.beliefs[id] {
+			for _, x := range c.spans(b.w, ref) {
+				if x.s.Want.Value == v && !now.Before(x.early) && now.Before(x.surelyTo) {
+					return b
+				}
+			}
+		}
+	}
+	return nil
+}
+
+// An expectation is what a point must be at now.
+type expectation struct {
+	known  bool // there is only one answer
+	held   bool // a window holds it, at value
+	normal bool // it holds it at its normal
+	value  actions.Value
+	window string
+}
+
+// expected works out what ref must be at now, once everything has settled.
+func (c *checker) expected(ref actions.Ref) expectation {
+	now := c.wall()
+	type claim struct {
+		w actions.Window
+		x span
+	}
+	var claims []claim
+	for _, id := range sortedKeys(c.beliefs) {
+		d := c.downed[id]
+		list := c.beliefs[id]
+		for _, b := range list {
+			for _, x := range c.spans(b.w, ref) {
+				if now.Before(x.early) || !now.Before(x.surelyTo) {
+					continue
+				}
+				unsure := len(list) > 1 || b.lacking > 0 || now.Before(x.sure) || !now.Before(x.ends) || x.s.Guard != nil
+				if d.whole || slices.Contains(d.devices, ref.Device) || unsure {
+					return expectation{}
+				}
+				claims = append(claims, claim{b.w, x})
+			}
+		}
+	}
+	if len(claims) == 0 {
+		return expectation{known: true}
+	}
+	best := claims[0]
+	for _, k := range claims[1:] {
+		a, b := c.premises.Procedure(k.w.Procedure), c.premises.Procedure(best.w.Procedure)
+		switch {
+		case a.Rank != b.Rank:
+			if a.Rank > b.Rank {
+				best = k
+			}
+		case k.w.Priority != best.w.Priority:
+			if actions.Better(k.w.Priority, best.w.Priority) {
+				best = k
+			}
+		case !k.x.early.Before(best.x.sure) && k.x.early.After(best.x.early):
+			best = k
+		case !best.x.early.Before(k.x.sure) && best.x.early.After(k.x.early):
+		default:
+			return expectation{} // too near to tell plainly
+		}
+	}
+	return expectation{known: true, held: true, value: best.x.s.Want.Value, normal: best.x.s.Want.Normal, window: best.w.ID}
+}
+
+// settled reports whether nothing that bears on ref has changed for d: no bound of a statement, nothing heard of a window.
+func (c *checker) settled(ref actions.Ref, d time.Duration) bool {
+	from, to := c.wall().Add(-d), c.wall()
+	in := func(t time.Time) bool { return t.After(from) && !t.After(to) }
+	if c.t.Sub(c.changed) < d {
+		return false
+	}
+	for _, list := range c.beliefs {
+		for _, b := range list {
+			if c.t.Sub(b.since) < d {
+				return false
+			}
+			for _, x := range c.spans(b.w, ref) {
+				if in(x.early) || in(x.sure) || in(x.ends) || in(x.surelyTo) {
+					return false
+				}
+			}
+		}
+	}
+	return true
+}
+
+// gaveUp reports whether the program gave a step of the window on the device up. Whether it had to is seen where it did.
+func (c *checker) gaveUp(window, device string) bool {
+	for _, st := range c.kept.Steps {
+		mine := st.Step.Window == window || strings.HasPrefix(st.Step.Hold, window+"-")
+		if mine && st.Step.Point.Device == device && (st.State == actions.Failed || st.State == actions.Skipped) {
+			return true
+		}
+	}
+	return false
+}
+
+// examine compares every device with what is asked of it, where that is plain and nothing is in the way.
+func (c *checker) examine() {
+	if c.skew != 0 || c.watch {
+		return
+	}
+	for _, s := range settings() {
+		o := c.owners[s.ref]
+		x := c.expected(s.ref)
+		if !x.known || c.blind(o) || !c.quietOn(o.wire) || !c.settled(s.ref, 7*time.Minute) {
+			continue
+		}
+		now := c.site.Setting(s.ref)
+		switch {
+		case x.held && x.normal, x.held && (o.touched(c.t) || o.hand != nil || c.gaveUp(x.window, s.ref.Device)):
+		case x.held && s.ref == ref("cylinder.boost"): // ends by itself
+		case x.held && s.ref == ref("van.current") && c.site.Setting(ref("van.control")) != actions.Named("remote"):
+		case x.held:
+			c.strict++
+			if !now.Near(x.value, o.point.Tolerance) {
+				c.fail("%s is %s, and %s holds it at %s", s.ref, now, x.window, x.value)
+			}
+		case !has(o.legit, now) && !c.stuck(s.ref):
+			c.fail("%s is %s, nothing holds it, and it belongs at %v", s.ref, now, o.legit)
+		default:
+			c.strict++
+		}
+	}
+}
+
+// blind reports whether nobody can know what the setting is: it cannot be read, and commands were lost without a word.
+func (c *checker) blind(o *owner) bool { return o.point.Read == nil && c.lossy[o.wire] }
+
+// stuck reports whether the box refuses to give the point back: a hand has put the charger in local control, and in that
+// it takes no current. The program must go on trying.
+func (c *checker) stuck(r actions.Ref) bool {
+	control := c.owners[ref("van.control")]
+	refuses := c.site.Setting(control.ref) != actions.Named("remote") || c.t.Sub(control.recent[len(control.recent)-1].at) < mostBackoff+2*time.Minute
+	return r == ref("van.current") && refuses && c.kept.Points[r].Owed
+}

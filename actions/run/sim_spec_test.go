@@ -1,0 +1,93 @@
+package run
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"time"
+
+	"spillway/actions"
+	"spillway/actions/house"
+)
+
+// A spec is everything that is drawn from a seed before the world begins.
+type spec struct {
+	seed     uint64
+	premises *actions.Premises
+	start    time.Time
+	levels   house.Levels
+	away     bool
+	poll     time.Duration
+	others   int // events in the feed that no procedure takes
+	windows  []actions.Window
+	mishaps  []mishap
+	watch    bool
+}
+
+// A mishap is something that happens at a true time, whatever the program does.
+type mishap struct {
+	at   time.Time
+	what string
+	do   func(*world)
+}
+
+// drawSpec draws the world of a seed.
+func drawSpec(seed uint64) *spec {
+	r := rand.New(rand.NewPCG(seed, 0x5eed))
+	s := &spec{seed: seed, premises: drawPremises(r), poll: time.Duration(1+r.IntN(4)) * time.Minute, others: r.IntN(6), watch: r.IntN(64) == 0}
+	// Days with and without a clock change of the premises' zone.
+	days := []string{"2026-10-14", "2026-10-24", "2026-03-28", "2026-12-31", "2027-02-28"}
+	s.start = clock(days[r.IntN(len(days))] + " 18:00").Add(time.Duration(r.IntN(10*3600)) * time.Second)
+	s.levels = house.Levels{Barn: float64(10 + r.IntN(80)), House: float64(10 + r.IntN(75)), Ice: float64(40 + r.IntN(55)),
+		CylinderC: float64(42 + r.IntN(13)), VanNeedKWh: float64(r.IntN(20)), VanAway: r.IntN(4) == 0}
+	for i := range 1 + r.IntN(4) {
+		s.windows = append(s.windows, s.drawWindow(r, i))
+	}
+	s.drawMishaps(r)
+	return s
+}
+
+// drawWindow draws a window that overlaps, nests in or touches the others as often as not.
+func (s *spec) drawWindow(r *rand.Rand, i int) actions.Window {
+	from := s.start.Truncate(time.Minute).Add(time.Duration(10+r.IntN(240)) * time.Minute)
+	length := time.Duration(10+r.IntN(100)) * time.Minute
+	if i > 0 {
+		switch o := s.windows[r.IntN(i)]; r.IntN(5) {
+		case 0:
+			from = o.End
+		case 1:
+			from = o.Start
+		case 2:
+			from = o.Start.Add(o.End.Sub(o.Start) / 3).Truncate(time.Minute)
+			length = o.End.Sub(from) / 2
+		}
+	}
+	uid := fmt.Sprintf("event%d", i)
+	w := actions.Window{
+		ID: actions.WindowID(uid, time.Time{}), UID: uid, Feed: feedName, Title: uid, Start: from, End: from.Add(length),
+		Procedure: s.premises.Procedures[r.IntN(len(s.premises.Procedures))].Name, Priority: r.IntN(4),
+	}
+	if r.IntN(12) == 0 {
+		w.SkipDevices = []string{s.premises.Devices[r.IntN(len(s.premises.Devices))].Name}
+	}
+	return w
+}
+
+// moment draws a time near the start or end of a window, or anywhere.
+func (s *spec) moment(r *rand.Rand) time.Time {
+	w := s.windows[r.IntN(len(s.windows))]
+	near := time.Duration(r.IntN(240_000)-120_000) * time.Millisecond
+	switch r.IntN(5) {
+	case 0, 1:
+		return later(w.Start.Add(near), s.start)
+	case 2, 3:
+		return w.End.Add(near)
+	}
+	return s.start.Add(time.Duration(r.IntN(6*3600)) * time.Second)
+}
+
+func later(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
+}

@@ -1,0 +1,137 @@
+package run
+
+import (
+	"time"
+
+	"spillway/actions"
+	"spillway/actions/house"
+	"spillway/actions/link"
+)
+
+// A wire is one link as the program meets it: exchanges take time, fail, and are cut off.
+type wire struct {
+	*world
+	link    *actions.Link
+	gateway bool // behind a broker: what was told last is read, and a command is not answered
+	session uint64
+	failed  bool // the box could not be reached when it was tried last
+	down    time.Time
+	flaky   time.Time // until then exchanges may end without an answer
+}
+
+func (w *wire) latency() time.Duration { return time.Duration(1+w.r.IntN(300)) * time.Millisecond }
+
+// reached counts a conversation that was lost and found again.
+func (w *wire) reached(ok bool) {
+	if ok && w.failed {
+		w.session++
+	}
+	w.failed = !ok
+}
+
+func unreachable() error {
+	return &link.Error{Class: link.Unreachable, What: "nothing answers there"}
+}
+
+func noAnswer() error { return &link.Error{Class: link.Unknown, What: "no answer in time"} }
+
+// read asks the box for a point.
+func (w *wire) read(e Read) {
+	answer := func(d time.Duration, v actions.Value, err error) {
+		w.in(min(d, e.Timeout), func() []Event {
+			if err == nil && v.Known {
+				w.check.shows(e.Point.Ref, v)
+			}
+			return []Event{ReadDone{Ref: e.Point.Ref, ID: e.ID, Value: v, Err: err, Session: w.session, At: w.wall()}}
+		})
+	}
+	w.in(w.latency(), func() []Event {
+		switch {
+		case w.t.Before(w.down):
+			w.reached(false)
+			answer(w.latency(), actions.Value{}, unreachable())
+		case w.t.Before(w.flaky) && w.r.IntN(3) == 0:
+			answer(e.Timeout, actions.Value{}, noAnswer())
+		default:
+			w.ask(e, answer)
+		}
+		return nil
+	})
+}
+
+func (w *wire) ask(e Read, answer func(time.Duration, actions.Value, error)) {
+	v, a := w.site.Read(w.t, e.Point.Ref)
+	switch {
+	case w.gateway && !a.OK():
+		answer(0, actions.Value{}, &link.Error{Class: link.NotYet, What: "nothing heard"})
+	case a.Status == 0:
+		w.reached(false)
+		answer(w.latency(), actions.Value{}, unreachable())
+	case a.Delay > e.Timeout:
+		answer(e.Timeout, actions.Value{}, noAnswer())
+	default:
+		w.reached(true)
+		answer(a.Delay+w.latency(), v, nil)
+	}
+}
+
+// write sends a command. Once it is on its way it arrives whatever becomes of the program, or is lost with it.
+func (w *wire) write(e Write) {
+	life := w.life
+	done := func(d time.Duration, err error) {
+		w.push(min(d, e.Timeout), life, func() []Event {
+			return []Event{WriteDone{Link: e.Link, Step: e.Step, Try: e.Try, Err: err, Tick: w.tick()}}
+		})
+	}
+	if w.t.Before(w.down) {
+		w.reached(false)
+		done(w.latency(), unreachable())
+		return
+	}
+	dies := w.r.IntN(2) == 0 // what has not left goes with the program
+	w.always(w.latency()/3, func() []Event {
+		if dies && w.life != life {
+			w.note("   %s = %s never left", e.Point.Ref, e.Value)
+			return nil
+		}
+		w.arrive(e, done)
+		return nil
+	})
+}
+
+func (w *wire) arrive(e Write, done func(time.Duration, error)) {
+	quiet := w.t.Before(w.flaky) && w.r.IntN(3) == 0
+	if quiet && w.r.IntN(2) == 0 {
+		done(e.Timeout, noAnswer()) // lost
+		return
+	}
+	a := w.site.Write(w.t, e.Point.Ref, e.Value)
+	w.check.observe()
+	switch {
+	case quiet:
+		done(e.Timeout, noAnswer())
+	case w.gateway:
+		done(w.latency(), nil)
+	case a.Status == 0:
+		w.reached(false)
+		done(w.latency(), unreachable())
+	case a.Delay > e.Timeout:
+		done(e.Timeout, noAnswer())
+	case !a.OK():
+		w.reached(true)
+		done(a.Delay+w.latency(), &link.Error{Class: link.Refused, What: a.Why})
+	default:
+		w.reached(true)
+		done(a.Delay+w.latency(), nil)
+	}
+}
+
+// restarts hears whether the broker threw its clients off, which is another conversation for both gateways.
+func (w *world) restarts() {
+	for _, m := range w.site.Drain() {
+		if m.Topic == "" {
+			w.wires[house.LinkBarn].session++
+			w.wires[house.LinkHouse].session++
+		}
+	}
+}
