@@ -68,8 +68,9 @@ func execute(ctx context.Context, args []string, s streams) int {
 
 func (a *app) root() *cobra.Command {
 	root := &cobra.Command{
-		Use:   "spillway",
-		Short: "Calendar windows in, device plans out, every setting back as it was",
+		Use:     "spillway",
+		Version: version(),
+		Short:   "Calendar windows in, device plans out, every setting back as it was",
 		Long: `Spillway polls a calendar for windows announced by an electricity supplier, prepares the batteries, the tank and the car
 beforehand, switches them on the minute, keeps the sum below the supply limit, and puts every setting back afterwards.
 
@@ -87,6 +88,7 @@ Exit status: 0 fine, 1 something failed, 2 usage or configuration.`,
 	})
 	root.AddCommand(a.demoCommand(), a.runCommand(), a.checkCommand(), a.windowsCommand(), a.planCommand(), a.logCommand(),
 		a.restoreCommand(), a.settleCommand(), a.addCommand(), a.initCommand(), a.secretCommand(), a.standDownCommand())
+	root.AddCommand(a.extras()...)
 	usageArgs(root)
 	return root
 }
