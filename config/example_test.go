@@ -38,7 +38,7 @@ func TestExampleIsKept(t *testing.T) {
 func partners() map[string][]string {
 	return map[string][]string{
 		"password_file": {"user"}, "digest": {"user", "password_file"}, "cert_file": {"key_file"}, "key_file": {"cert_file"},
-		"tls_cert": {"tls_key"}, "tls_key": {"tls_cert"}, "hygiene.reach": {"hygiene.every"}, "hygiene.every": {"hygiene.reach"},
+		"tls_cert": {"tls_key"}, "tls_key": {"tls_cert"}, "hygiene.reach": {"hygiene.every", "level"}, "hygiene.every": {"hygiene.reach", "level"},
 	}
 }
 

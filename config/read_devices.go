@@ -33,6 +33,7 @@ func (l *loader) devices(top section, p *actions.Premises) []actions.Device {
 		d.Points = s.points(name, link)
 		s.figures(&d)
 		s.levels(&d)
+		s.hygieneLevel(&d)
 		s.misfits(d.Kind)
 		all = append(all, d)
 	})
@@ -176,6 +177,13 @@ func (s section) hygiene(d *actions.Device) {
 	h.required("reach")
 	d.Hygiene.Every = h.duration("every", time.Hour)
 	d.Hygiene.ReachC, _ = h.quantity("reach", "°C")
+}
+
+// hygieneLevel complains of a tank whose temperature nobody reads.
+func (s section) hygieneLevel(d *actions.Device) {
+	if d.Hygiene.Every > 0 && d.Level == "" {
+		s.fail("hygiene", "is watched by the tank's level: write level too, the point that reads its temperature")
+	}
 }
 
 // target reads the level at which a device is full: percent, or °C of a tank.

@@ -42,6 +42,11 @@ func (l *loader) tell(top section, p *actions.Premises) []Tell {
 		}
 		all = append(all, t)
 	})
+	for i := range p.Devices {
+		if d := &p.Devices[i]; d.Hygiene.Every > 0 && len(all) == 0 {
+			top.note("devices."+d.Name+".hygiene", "nobody is told when it is overdue: write [tell.NAME]")
+		}
+	}
 	return all
 }
 

@@ -56,3 +56,35 @@ url = "http://hook.example/a?b=c"
 		t.Error("nothing is said of a token that goes without TLS")
 	}
 }
+
+func TestHygieneThatNobodyIsToldOf(t *testing.T) {
+	const tank = `timezone = "UTC"
+links.barn.url = "mqtt://127.0.0.1"
+[devices.cylinder]
+link = "barn"
+kind = "tank"
+level = "t"
+hygiene = { reach = "60 °C", every = "7d" }
+points.t = { read = "t", unit = "°C" }
+`
+	for text, want := range map[string]bool{tank: true, tank + "[tell.hook]\nurl = \"https://hook.example/\"\n": false} {
+		file := filepath.Join(t.TempDir(), Name)
+		if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		c, err := Load(Options{File: file, Env: []string{}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if d := c.Premises.Devices[0]; d.Hygiene.ReachC != 60 || d.Hygiene.Every != 7*24*time.Hour {
+			t.Errorf("hygiene %+v", d.Hygiene)
+		}
+		said := false
+		for _, n := range c.Notices {
+			said = said || n.Key == "devices.cylinder.hygiene"
+		}
+		if said != want {
+			t.Errorf("said %v, want %v: %+v", said, want, c.Notices)
+		}
+	}
+}

@@ -200,6 +200,7 @@ func (h *hygiene) run(ctx context.Context) {
 // read asks the tank, unless the runner has heard of it a moment ago.
 func (h *hygiene) read(ctx context.Context, t *tank) {
 	h.mu.Lock()
+	t.mendClock(h.clock.Now())
 	fresh := h.clock.Now().Sub(t.heard) < hygieneEvery
 	h.mu.Unlock()
 	if fresh {

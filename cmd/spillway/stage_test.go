@@ -62,6 +62,10 @@ func window(uid string, in, long time.Duration) func(time.Time) house.Event {
 // newStage furnishes the premises with the windows, and writes a configuration with more at its end.
 func newStage(t *testing.T, more string, windows ...func(time.Time) house.Event) *stage {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("takes seconds")
+	}
+	t.Parallel() // stages mostly wait
 	now := time.Now()
 	s := &stage{t: t, start: time.Date(2026, 7, 4, 9, 0, 0, 0, time.UTC), log: &logbook{}, sent: &logbook{}, again: make(chan os.Signal, 1)}
 	s.clock = run.Fast{Start: s.start, Began: now, Speed: stageSpeed}

@@ -1,0 +1,192 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"time"
+
+	"spillway/actions"
+	"spillway/actions/house"
+	"spillway/actions/journal"
+)
+
+// spillway runs a command line beside the stage's program.
+func (s *stage) spillway(args ...string) (out string, code int) {
+	var b bytes.Buffer
+	code = execute(s.t.Context(), append(args, "--config", s.file), streams{In: strings.NewReader(""), Out: &b, Err: &b})
+	return b.String(), code
+}
+
+func (s *stage) planned(id string) *actions.PlannedWindow {
+	if p := s.snapshot().Plan; p != nil {
+		return p.Window(id)
+	}
+	return nil
+}
+
+// commandsIn returns how many commands the devices saw from and before two times of the stage.
+func (s *stage) commandsIn(from, to time.Duration) (n int) {
+	for _, e := range s.house.Ledger().Of("", house.Command) {
+		if in := e.At.Sub(s.start); in >= from && in < to {
+			n++
+		}
+	}
+	return n
+}
+
+func TestStandDown(t *testing.T) {
+	s := newStage(t, "", window("first", 8*time.Minute, 12*time.Minute), window("second", 40*time.Minute, 12*time.Minute))
+	first, second := actions.WindowID("first", time.Time{}), actions.WindowID("second", time.Time{})
+	s.begin()
+	s.wait("the windows to be planned", func() bool { return s.planned(first) != nil && s.planned(second) != nil })
+
+	if out, code := s.spillway("standdown", "nosuchwind"); code != exitFailed || !strings.Contains(out, "there is no window nosuchwind ahead") {
+		t.Errorf("exit %d: %s", code, out)
+	}
+	s.until(9 * time.Minute)
+	s.wait("the first window to hold something", s.held)
+	out, code := s.spillway("standdown", first)
+	if code != exitFine || !strings.Contains(out, "stood down: Sat 4 Jul 10:08 to 10:20, Free power, Nether Sallow") {
+		t.Fatalf("exit %d: %s", code, out)
+	}
+	s.wait("all to be given back", func() bool { return !s.held() && len(s.snapshot().Owed()) == 0 })
+	if now := s.clock.Now().Sub(s.start); now > 20*time.Minute {
+		t.Skip("the machine is too slow for this test: the window is over already")
+	}
+	if w := s.planned(first); w == nil || w.State != actions.Cancelled {
+		t.Errorf("the window is %+v", w)
+	}
+	if _, code := s.spillway("standdown", first); code != exitFailed {
+		t.Errorf("a window stands down twice: exit %d", code)
+	}
+	s.until(38 * time.Minute)
+	s.wait("the second window to hold something", s.held)
+}
+
+// All windows until a time are stood down, also one that is announced later and begins at once; one after it is not.
+func TestStandDownUntil(t *testing.T) {
+	s := newStage(t, "", window("first", 8*time.Minute, 12*time.Minute), window("after", 60*time.Minute, 12*time.Minute))
+	first, late, after := actions.WindowID("first", time.Time{}), actions.WindowID("late", time.Time{}), actions.WindowID("after", time.Time{})
+	s.begin()
+	s.wait("the windows to be planned", func() bool { return s.planned(first) != nil && s.planned(after) != nil })
+	until := s.start.Add(50 * time.Minute)
+	out, err := s.daemon().standDown(t.Context(), downRequest{Until: &until})
+	if err != nil || len(out.Windows) != 1 || out.Windows[0].ID != first {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	s.until(12 * time.Minute)
+	now := s.clock.Now()
+	s.house.Calendar.Put(house.Event{UID: "late", Title: "Free power, Nether Sallow", Start: now, End: s.start.Add(30 * time.Minute)})
+	s.wait("the late window to be planned", func() bool { return s.planned(late) != nil })
+	if w := s.planned(late); w.State != actions.Cancelled {
+		t.Errorf("the late window is %s", w.State)
+	}
+	s.hangUp("was read again and is in force") // it is remembered
+	s.until(32 * time.Minute)
+	s.house.Calendar.Put(house.Event{UID: "again", Title: "Free power, Nether Sallow", Start: s.clock.Now(), End: s.start.Add(49 * time.Minute)})
+	s.wait("another window to be planned", func() bool { return s.planned(actions.WindowID("again", time.Time{})) != nil })
+	s.until(50 * time.Minute)
+	if n := s.commandsIn(0, 50*time.Minute); n > 0 {
+		t.Errorf("the devices saw %d commands", n)
+	}
+	s.until(61 * time.Minute)
+	s.wait("the window after it to hold something", s.held)
+}
+
+// Where no daemon runs, it is written down for the next start.
+func TestStandDownAlone(t *testing.T) {
+	s := newStage(t, "", window("first", 8*time.Minute, 12*time.Minute))
+	id := actions.WindowID("first", time.Time{})
+	s.begin()
+	s.wait("the window to be planned", func() bool { return s.planned(id) != nil })
+	s.wait("the window to be remembered", func() bool {
+		kept, err := s.daemon().journal.Windows(t.Context(), s.start, s.start.Add(time.Hour))
+		return err == nil && len(kept) == 1
+	})
+	state := s.daemon().cfg.State
+	if err := s.stop(); err != nil {
+		t.Fatal(err)
+	}
+	// The command's own clock is the machine's; the stage's is told here.
+	out, err := standDownAlone(t.Context(), s.daemon().cfg, downRequest{Window: id}, s.clock.Now())
+	if err != nil || len(out.Windows) != 1 {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	if _, err := standDownAlone(t.Context(), s.daemon().cfg, downRequest{Window: "nosuchwind"}, s.clock.Now()); err == nil {
+		t.Error("a window that is not there stands down")
+	}
+	until := s.clock.Now().Add(time.Hour)
+	if _, err := standDownAlone(t.Context(), s.daemon().cfg, downRequest{Until: &until}, s.clock.Now()); err != nil {
+		t.Fatal(err)
+	}
+	j, err := journal.OpenReadOnly(state)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer j.Close()
+	if _, down := j.Standing().Down[id]; !down {
+		t.Error("the window is not down")
+	}
+	raw, ok, err := j.Get(t.Context(), downKey)
+	if err != nil || !ok || !strings.HasPrefix(string(raw), "2026-07-04T1") {
+		t.Errorf("until %s, %v, %v", raw, ok, err)
+	}
+}
+
+func TestStandDownRequests(t *testing.T) {
+	d := &daemon{}
+	for _, body := range []string{"", "{", "{}", `{"window":"a","until":"2026-07-04T12:00:00Z"}`, `{"until":"today"}`} {
+		w := httptest.NewRecorder()
+		d.serveStandDown(w, httptest.NewRequest("POST", "/standdown", strings.NewReader(body)))
+		if w.Code != http.StatusBadRequest {
+			t.Errorf("%q: %d", body, w.Code)
+		}
+	}
+}
+
+func TestDownUntil(t *testing.T) {
+	now := time.Date(2026, 7, 4, 12, 0, 0, 0, time.UTC)
+	zone := time.FixedZone("BST", 3600)
+	for s, want := range map[string]string{
+		"2026-07-05T06:00:00Z": "2026-07-05T06:00:00Z", "2026-07-05 07:00": "2026-07-05T06:00:00Z", "18:00": "2026-07-04T17:00:00Z",
+		"now": "0001-01-01T00:00:00Z", "2026-07-04T11:00:00Z": "is over", "someday": "is no time",
+	} {
+		got, err := downUntil(s, now, zone)
+		if said := fmt.Sprint(got.Format(time.RFC3339), err); !strings.Contains(said, want) {
+			t.Errorf("%s: %s, want %s", s, said, want)
+		}
+	}
+}
+
+func TestSayStoodDown(t *testing.T) {
+	at := time.Date(2026, 7, 4, 12, 0, 0, 0, time.UTC)
+	windows := []stoodDown{{"a", "Free\npower", at, at.Add(time.Hour)}}
+	lifted := time.Time{}
+	for name, test := range map[string]struct {
+		out  downAnswer
+		want string
+		json string
+	}{
+		"one": {downAnswer{Windows: windows}, "stood down: Sat 4 Jul 12:00 to 13:00, Free power\n",
+			`{"windows":[{"id":"a","title":"Free\npower","start":"2026-07-04T12:00:00Z","end":"2026-07-04T13:00:00Z"}],"until":null}`},
+		"until":  {downAnswer{Windows: []stoodDown{}, Until: &at}, "every window that begins before Sat 4 Jul 12:00 is stood down", `{"windows":[],"until":"2026-07-04T12:00:00Z"}`},
+		"lifted": {downAnswer{Windows: []stoodDown{}, Until: &lifted}, "windows announced from now on are taken up", `{"windows":[],"until":null}`},
+	} {
+		var b, j bytes.Buffer
+		a := &app{streams: streams{Out: &b}}
+		if err := a.sayStoodDown(test.out, time.UTC); err != nil || !strings.HasPrefix(b.String(), test.want) {
+			t.Errorf("%s: %q, %v", name, b.String(), err)
+		}
+		a = &app{streams: streams{Out: &j}, json: true}
+		err := a.sayStoodDown(test.out, time.UTC)
+		var compact bytes.Buffer
+		if err != nil || json.Compact(&compact, j.Bytes()) != nil || compact.String() != test.json {
+			t.Errorf("%s: %s, %v", name, compact.String(), err)
+		}
+	}
+}
