@@ -60,14 +60,9 @@ func New(b Books) *Settler {
 // All settles every window of the books that overlaps [from, to), under the terms of its procedure, by start and then id.
 // Windows of procedures without terms are left out, also as days of another window.
 func (s *Settler) All(p *actions.Premises, from, to time.Time) []Result {
-	books := s.books
-	books.Windows = slices.DeleteFunc(slices.Clone(books.Windows), func(w actions.Window) bool {
-		proc := p.Procedure(w.Procedure)
-		return proc == nil || len(proc.Terms) == 0
-	})
-	settling := New(books)
+	settling := s.Settling(p)
 	var out []Result
-	for _, w := range books.Windows {
+	for _, w := range settling.books.Windows {
 		if w.Start.Before(to) && w.End.After(from) {
 			proc := p.Procedure(w.Procedure)
 			out = append(out, settling.Window(w, proc.Direction, proc.Terms))

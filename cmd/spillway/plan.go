@@ -72,7 +72,11 @@ func (a *app) plan(ctx context.Context, f planFlags, now time.Time) error {
 	if in.Readings, err = givenReadings(&cfg.Premises, f.readings, now); err != nil {
 		return err
 	}
-	g := a.gather(ctx, cfg, f.calendars, cfg.Premises.Zone, from, to)
+	l := a.ledger(cfg, &journal.Reader{}, now)
+	if !a.verbose {
+		l.note = func(string) {}
+	}
+	g := a.gatherBy(ctx, l.keep, cfg, f.calendars, cfg.Premises.Zone, from, to)
 	if n := len(a.sources(cfg, f.calendars)); n > 0 && len(g.failed) == n {
 		return errors.Join(g.failed...)
 	}
@@ -82,7 +86,20 @@ func (a *app) plan(ctx context.Context, f planFlags, now time.Time) error {
 			return err
 		}
 	}
-	if err := a.printPlan(plan.Make(in), cfg, g, f); err != nil {
+	made := plan.Make(in)
+	var more map[string][]string
+	if !a.json && !f.ics && !f.svg {
+		if !supposed {
+			kept, err := journal.OpenReadOnly(cfg.State)
+			if err != nil {
+				return err
+			}
+			defer kept.Close()
+			l.kept = kept
+		}
+		more = l.outlook(ctx, f.calendars, made)
+	}
+	if err := a.printPlan(made, cfg, g, f, more); err != nil {
 		return err
 	}
 	return errors.Join(g.failed...)
@@ -136,7 +153,8 @@ func (a *app) asItStands(ctx context.Context, cfg *config.Config, in *plan.Input
 	return nil
 }
 
-func (a *app) printPlan(p *actions.Plan, cfg *config.Config, g gathered, f planFlags) error {
+// printPlan prints the plan as the flags ask. more is what the table says besides of windows, by id.
+func (a *app) printPlan(p *actions.Plan, cfg *config.Config, g gathered, f planFlags, more map[string][]string) error {
 	switch {
 	case f.ics:
 		detail := publish.Phases
@@ -149,7 +167,7 @@ func (a *app) printPlan(p *actions.Plan, cfg *config.Config, g gathered, f planF
 	case a.json:
 		return printJSON(a.Out, planView(p))
 	}
-	planTable(a.Out, p, &cfg.Premises, g.problems)
+	planTable(a.Out, p, &cfg.Premises, g.problems, more)
 	return nil
 }
 

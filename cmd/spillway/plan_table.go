@@ -11,8 +11,9 @@ import (
 	"spillway/calendar"
 )
 
-// planTable prints a plan for people: problems first, then each window with its figures and its steps in local time.
-func planTable(w io.Writer, p *actions.Plan, premises *actions.Premises, problems []calendar.Problem) {
+// planTable prints a plan for people: problems first, then each window with its figures, what more there is to say of it by
+// its id, and its steps in local time.
+func planTable(w io.Writer, p *actions.Plan, premises *actions.Premises, problems []calendar.Problem, more map[string][]string) {
 	zone := premises.Zone
 	fmt.Fprintf(w, "Plan at %s (%s)\n", p.At.In(zone).Format("Mon 2 Jan 2006 15:04:05"), zone)
 	for _, b := range problems {
@@ -30,6 +31,9 @@ func planTable(w io.Writer, p *actions.Plan, premises *actions.Premises, problem
 		fmt.Fprintf(w, "\n%s  (%s, %s)\n", oneLine(win.Title), win.Procedure, win.State)
 		fmt.Fprintf(w, "  %s %s, %s\n", win.Start.In(zone).Format("Mon 2 Jan 15:04"), until(win.Start, win.End, zone), length(win.End.Sub(win.Start)))
 		fmt.Fprintf(w, "  %s\n", figures(&win, premises.Supply))
+		for _, line := range more[win.ID] {
+			fmt.Fprintf(w, "  %s\n", clean(line))
+		}
 		steps(w, p, win.ID, zone)
 	}
 	orphans(w, p, zone)
