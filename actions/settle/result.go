@@ -65,6 +65,8 @@ type Result struct {
 	Difference *decimal.Decimal // Recorded - Credit
 
 	Problems []string
+	Made     []Part // which devices made the gain, where that was recorded; see [MadeBy]
+	Peak     string // how near the limit was, where that was recorded; see [PeakOf]
 
 	interval int64 // of the meter, in seconds; 0 where there is no data
 }

@@ -147,6 +147,9 @@ func (c *Case) saySums(s *writer) {
 		row(slot.Start.In(c.Zone).Format("15:04")+"-"+slot.End.In(c.Zone).Format("15:04"), slot.Metered, slot.Baseline, slot.Gain)
 	}
 	row("the window", c.Result.Metered, c.Result.Baseline, c.Result.Gain)
+	if made := madeLine(c.Result.Made, c.Result.Peak); made != "" {
+		s.line("  Made, %s", made)
+	}
 	if r := c.Result.Likely; r != nil {
 		s.line("  Were each like day the baseline by itself, the gain would be %s to %s (the tenth to the ninetieth of a hundred)", millionth(r.Low), millionth(r.High))
 	}

@@ -38,6 +38,9 @@ func underline(table string, results []Result) string {
 		if r.Method != "" {
 			b.WriteString("    " + r.Method + "\n")
 		}
+		if made := madeLine(r.Made, r.Peak); made != "" {
+			b.WriteString("    " + made + "\n")
+		}
 		for _, p := range r.Problems {
 			b.WriteString("    ! " + p + "\n")
 		}

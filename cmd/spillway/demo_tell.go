@@ -281,6 +281,9 @@ func (n *narrator) worth(ctx context.Context, now time.Time, cfg *config.Config)
 		return err
 	}
 	results := settle.New(*books).All(&cfg.Premises, from, to)
+	if err := l.made(ctx, results); err != nil {
+		return err
+	}
 	fmt.Fprintf(n.out, "\nWhat it was worth, by the meter's half hours:\n%s", settle.Table(results, n.zone, now))
 	return nil
 }

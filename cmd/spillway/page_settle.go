@@ -157,7 +157,8 @@ func (s *settler) settle() ([]settle.Result, error) {
 	if err := l.termsNeed(s.ctx, b, from, to); err != nil {
 		return nil, err
 	}
-	return settle.New(*b).All(&s.cfg.Premises, from, to), nil
+	results := settle.New(*b).All(&s.cfg.Premises, from, to)
+	return results, l.made(s.ctx, results)
 }
 
 // needed reports whether any procedure settles.

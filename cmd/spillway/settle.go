@@ -159,6 +159,9 @@ func (a *app) settle(ctx context.Context, f settleFlags, now time.Time) error {
 	if results, err = pickWindows(results, f.only); err != nil {
 		return err
 	}
+	if err := l.made(ctx, results); err != nil {
+		return err
+	}
 	switch {
 	case f.evidence != "":
 		return l.evidence(ctx, f.evidence, results)
