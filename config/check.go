@@ -41,6 +41,7 @@ func (c *Config) Check() []Finding {
 	k.links()
 	k.devices()
 	k.procedures()
+	k.meter()
 	return k.found
 }
 

@@ -41,9 +41,10 @@ rate   = "0.25 GBP/kWh"
 		"note procedures.surplus.settlement: the lead-in changes the use that the adjustment looks at, and so the credit; " +
 			"raising or lowering use beforehand in order to move the baseline can breach the supplier's terms",
 	}
+	want = append(want, "ok meter.point: run reads meter.import each minute and records its mean power in intervals of 30m")
 	var got []string
 	for _, f := range c.Check() {
-		if strings.Contains(f.Where, "settlement") || f.Where == "meter" {
+		if strings.Contains(f.Where, "settlement") || strings.HasPrefix(f.Where, "meter") {
 			got = append(got, string(f.Level)+" "+f.Where+": "+f.What)
 		}
 	}
@@ -67,5 +68,26 @@ func TestCheckSettlementWithoutMeter(t *testing.T) {
 	}
 	if n != 1 {
 		t.Errorf("it is said %d times", n)
+	}
+}
+
+func TestCheckMeterPoint(t *testing.T) {
+	for _, c := range []struct{ name, text, want string }{
+		{"a register", meterPremises + "[meter]\npoint = \"meter.register\"\ninterval = \"15m\"\n",
+			"ok: run reads meter.register each minute and records its register in intervals of 15m"},
+		{"not enabled", strings.Replace(meterPremises, "power = \"1 kW\"", "power = \"1 kW\"\nenabled = false", 1) + "[meter]\npoint = \"meter.register\"\n",
+			"fault: meter.register is of a device that is not enabled, so nothing is recorded"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			for _, f := range mustLoad(t, c.text).Check() {
+				if f.Where == "meter.point" {
+					if got := string(f.Level) + ": " + f.What; got != c.want {
+						t.Errorf("got  %q\nwant %q", got, c.want)
+					}
+					return
+				}
+			}
+			t.Error("nothing is said")
+		})
 	}
 }

@@ -41,6 +41,9 @@
 //   - Without a floor a credit may be below zero: it is shown so.
 //   - Terms apply from the local midnight of `since` to windows that start then or later.
 //   - credit_after is elapsed time from the window's end. Difference is what came less what was expected.
+//   - What the devices' own readings say ([MadeBy]) explains a gain and goes into no sum. An [Outlook] leaves the same-day
+//     adjustment out, since the day's use is not known yet; what the plan itself does to it is an [Influence].
+//   - A year's sums ([Months]) leave out of each sum what is not known of a window, and count such windows.
 //   - The likely range is that between the tenth and the ninetieth of a hundred of the gains which the averaged days would
 //     make, were each of them the baseline by itself.
 package settle

@@ -26,9 +26,9 @@ func TestMadeBy(t *testing.T) {
 		{Name: "barn_battery", Kind: actions.Battery, CapacityWh: 13_500, Efficiency: 0.95, Level: "level", Points: []actions.Point{point("barn_battery", "level", "%")}},
 		{Name: "cylinder", Kind: actions.Tank, VolumeL: 200, COP: 2.5, Target: 55, HasTarget: true, Level: "temperature",
 			Points: []actions.Point{point("cylinder", "temperature", "°C")}},
-		{Name: "heater", Kind: actions.Load, Points: []actions.Point{point("heater", "power", "W")}},
-		{Name: "silent", Kind: actions.Load, Points: []actions.Point{point("silent", "power", "W")}},
-		{Name: "supply", Kind: actions.Load, Points: []actions.Point{{Ref: whole, Unit: "kW"}}},
+		{Name: "heater", Points: []actions.Point{point("heater", "power", "W")}, Kind: actions.Load},
+		{Name: "silent", Points: []actions.Point{point("silent", "power", "W")}, Kind: actions.Load},
+		{Name: "supply", Points: []actions.Point{{Ref: whole, Unit: "kW"}}, Kind: actions.Load},
 		{Name: "van", Kind: actions.Vehicle, NeedPoint: "need", Points: []actions.Point{point("van", "need", "kWh")}},
 	}}
 	readings := map[actions.Ref][]meter.Sample{}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -192,4 +193,9 @@ func (l *ledger) dates(ctx context.Context, name string, into map[string]settle.
 	}
 	into[name] = settle.DatesOf(res.Occurrences, l.cfg.Premises.Zone)
 	return nil
+}
+
+// windowKey tells windows apart: one that was over and came back at another time keeps its id.
+func windowKey(w actions.Window) string {
+	return cmp.Or(w.ID, w.UID) + " " + w.Start.UTC().Format(time.RFC3339)
 }
