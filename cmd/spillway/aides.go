@@ -10,7 +10,6 @@ import (
 	"spillway/actions/journal"
 	"spillway/actions/link"
 	"spillway/actions/run"
-	"spillway/actions/settle"
 	"spillway/actions/tell"
 	"spillway/cmd/spillway/page"
 )
@@ -27,10 +26,6 @@ type aides struct {
 
 	began    time.Time
 	handOver atomic.Bool // another daemon takes over the journal and what is held
-
-	creditsMu  sync.Mutex
-	creditsAt  time.Time // when it was looked for credits last
-	creditsDue []settle.Result
 }
 
 // openAides makes them. The journal, the links and the configuration are there.
@@ -47,9 +42,6 @@ func (d *daemon) openAides(ctx context.Context, o daemonOptions) (err error) {
 		return err
 	}
 	d.hygiene.changed = d.reportNow
-	if d.settled == nil && len(d.cfg.Tell) > 0 {
-		d.settled = newSettler(d)
-	}
 	return d.openTeller()
 }
 
@@ -102,12 +94,4 @@ func (d *daemon) keepSamples(list []run.Sample) {
 func (d *daemon) mountAides(mux *http.ServeMux, p *page.Page) {
 	mux.Handle("GET /healthz", newHealth(d))
 	mux.Handle("GET /metrics", p.Reading(d.metrics.handler()))
-}
-
-// ready returns the settlement's results, or false while they are being worked out for the first time.
-func (s *settler) ready() ([]settle.Result, bool) {
-	results, _ := s.Settled()
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return results, !s.made.IsZero()
 }

@@ -30,9 +30,6 @@ func (d *daemon) handler(watch bool) (h http.Handler, secure *tls.Config, err er
 		}
 		secure, locks.Names = cert.TLS(), append(cert.Names(), c.Names...)
 	}
-	if d.settled == nil {
-		d.settled = newSettler(d)
-	}
 	p, err := page.New(page.Options{
 		Premises: &d.cfg.Premises, State: d.runner, Acts: d.runner, Record: d.journal, Settlement: d.settled, Feeds: d.feedsNow,
 		Now: d.clock.Now, Watch: watch, Locks: locks, Log: d.log,

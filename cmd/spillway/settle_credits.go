@@ -69,5 +69,6 @@ func (d *daemon) republish() {
 	defer d.publishing.Unlock()
 	if s, _ := d.runner.Snapshot(); s.Plan != nil {
 		d.publishNow(s)
+		d.teller.See(d.report(s))
 	}
 }

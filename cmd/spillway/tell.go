@@ -14,6 +14,7 @@ import (
 	"spillway/actions/link"
 	"spillway/actions/link/mqtt"
 	"spillway/actions/run"
+	"spillway/actions/settle"
 	"spillway/actions/tell"
 	"spillway/config"
 )
@@ -136,12 +137,16 @@ var tellKinds = map[string]tell.Kind{
 // faultOf is a trouble of the runner as a fault. What is wrong with a feed is taken from the feed itself, which knows since
 // when.
 func faultOf(t run.Trouble) (tell.Fault, bool) {
-	about, _, _ := strings.Cut(t.Key, " ")
+	about, name, _ := strings.Cut(t.Key, " ")
 	kind, known := tellKinds[about]
 	if !known {
 		kind = tell.KindOther
 	}
-	return tell.Fault{Key: t.Key, Kind: kind, Where: t.Where, What: t.What, Since: t.Since}, about != "feed"
+	key := t.Key
+	if kind == tell.KindPoint {
+		key = "point " + name // a point that cannot be read may be so twice over, and is told once
+	}
+	return tell.Fault{Key: key, Kind: kind, Where: t.Where, What: t.What, Since: t.Since}, about != "feed"
 }
 
 // faults are what is wrong with the feed. One that fails is told when it is stale: until then its last good copy serves.
@@ -202,35 +207,26 @@ func takenWindows(p *actions.Plan) []tell.Window {
 	return list
 }
 
-// creditsEvery is how often it is looked for credits that did not come.
-const creditsEvery = time.Hour
-
-// missingCredits returns the credits that should have come and did not; known is false while that is being worked out.
+// missingCredits returns the credits that should have come, or will be missed from when they should; known is false while
+// what is due is being worked out.
 func (d *daemon) missingCredits(now time.Time) (list []tell.Fault, known bool) {
-	if d.settled == nil || len(d.cfg.Tell) == 0 || !d.settled.needed() {
+	if len(d.cfg.Tell) == 0 || !d.settled.needed() {
 		return nil, true
 	}
-	d.creditsMu.Lock()
-	defer d.creditsMu.Unlock()
-	if d.creditsAt.IsZero() || now.Sub(d.creditsAt) >= creditsEvery || now.Before(d.creditsAt) {
-		results, ready := d.settled.ready()
-		if !ready {
-			return nil, false
-		}
-		d.creditsAt, d.creditsDue = now, results
-	}
-	for i := range d.creditsDue {
-		r := &d.creditsDue[i]
-		if now.Sub(r.ExpectedBy) > mostOverdue || r.Recorded != nil || r.Credit == nil || !r.Credit.IsPositive() {
+	results, known := d.settled.hourly()
+	zone := d.cfg.Premises.Zone
+	for i := range results {
+		r := &results[i]
+		if p := r.Payment(now); p != settle.Expected && p != settle.Missing || now.Sub(r.ExpectedBy) > mostOverdue {
 			continue
 		}
 		list = append(list, tell.Fault{Key: "credit " + r.Window.ID, Kind: tell.KindCredit,
-			Where: r.Window.Title + ", " + r.Window.Start.In(d.cfg.Premises.Zone).Format("Mon 2 Jan 15:04"),
+			Where: r.Window.Title + ", " + r.Window.Start.In(zone).Format("Mon 2 Jan 15:04"),
 			What: fmt.Sprintf("a credit of %s %s was expected by %s and is not recorded: ask for it, or record it with spillway settle --paid %s=AMOUNT",
-				r.Credit, r.Currency, r.ExpectedBy.In(d.cfg.Premises.Zone).Format("Mon 2 Jan"), r.Window.ID),
+				settle.Money(*r.Credit, r.Currency), r.Currency, r.ExpectedBy.In(zone).Format("Mon 2 Jan"), r.Window.ID),
 			Since: r.Window.End, Due: r.ExpectedBy, Ends: r.ExpectedBy.Add(mostOverdue)})
 	}
-	return list, true
+	return list, known
 }
 
 // mostOverdue is how long a credit is missed: whoever records none is not told of each for ever.
