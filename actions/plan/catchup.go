@@ -51,8 +51,8 @@ func (l *line) has(h *hold) (v actions.Value, owed bool) {
 		return l.normal, false
 	case st.Hand.Known:
 		return st.Hand, false
-	case st.Certain && l.p.holdOf(st.Step) == h.id:
-		return st.Value, false // it had the value already
+	case st.Certain && (l.p.holdOf(st.Step) == h.id || l.value(h, l.p.now) == st.Value):
+		return st.Value, false // it had the value already, for this hold or for another that asked for the same
 	}
 	if r := l.reading(); r.Known {
 		// What the point reads counts, except that a number near enough to what is wanted is what is wanted.

@@ -85,3 +85,19 @@ func TestClaims(t *testing.T) {
 		t.Errorf("claims %+v, want %+v", c, want)
 	}
 }
+
+// What the point had by itself for one hold it has for the next that asks for the same: what it reads since is a hand's
+// matter, and no reason to write.
+func TestHadAlreadyForAnotherHold(t *testing.T) {
+	p := procedures(smallholding(), proc{name: "q", during: []string{"barn_battery.mode = charge"}})
+	st := actions.NewStanding()
+	s := actions.Step{ID: "a-d1", Window: "a", Phase: actions.PhaseDuring, Link: "barn", Point: ref("barn_battery.mode"), Value: actions.Named("charge"),
+		Hold: "a-d1", At: at("12:00"), Due: at("12:00"), Start: at("12:00")}
+	st.Apply(actions.Entry{Kind: actions.EntryNormal, At: at("12:00"), Point: s.Point, Value: s.Value})
+	st.Apply(actions.Entry{Kind: actions.EntrySettled, At: at("12:00"), Step: s, State: actions.Confirmed})
+	got := Make(Input{Premises: p, Now: at("12:30"), Standing: st, Readings: readings(p, at("12:30"), "barn_battery.mode=idle"),
+		Windows: []actions.Window{win("a", "q", "12:00", "15:00"), win("b", "q", "12:15", "15:00")}})
+	if lines := stepLines(got); len(lines) != 0 {
+		t.Errorf("steps %q, want none", lines)
+	}
+}
