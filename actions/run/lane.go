@@ -55,23 +55,29 @@ type job struct {
 // next returns the first step of the lane that may start now.
 func (m *Machine) next(l *lane) (actions.Step, bool) {
 	for i := range l.steps {
-		s := &l.steps[i]
-		if s.At.Add(-l.ahead()).After(m.now.Wall) {
+		if s := &l.steps[i]; s.At.Add(-l.ahead()).After(m.now.Wall) {
 			break
 		}
-		if m.done[s.ID] || m.notBefore[s.ID] > m.now.Up || m.waits(s) {
+		if wait, ok := m.startIn(l, i); !ok || wait > 0 {
 			continue
 		}
 		if m.overtaken(l, i) {
 			m.dirty = true
 			continue
 		}
-		if m.outOfTurn(l, i) {
-			continue
-		}
-		return *s, true
+		return l.steps[i], true
 	}
 	return actions.Step{}, false
+}
+
+// startIn returns how long it is until the lane's step number i may be begun; ok is false where that is not a matter of
+// time, but of another step.
+func (m *Machine) startIn(l *lane, i int) (wait time.Duration, ok bool) {
+	s := &l.steps[i]
+	if m.done[s.ID] || m.waits(s) || m.outOfTurn(l, i) {
+		return 0, false
+	}
+	return max(s.At.Sub(m.now.Wall)-l.ahead(), m.notBefore[s.ID]-m.now.Up), true
 }
 
 // waits reports whether a step that makes room for s is not confirmed yet.
@@ -95,25 +101,25 @@ func (m *Machine) outOfTurn(l *lane, i int) bool {
 	return false
 }
 
-// overtaken reports whether a later step on the same point is due by now, so that this one is not to be sent any more:
+// overtaken reports whether a later step on the same point is due by now, or done already, so that this one is not to be sent any more:
 // a hold ends when it must, however late it was begun. The plan that still has both is an old one.
 func (m *Machine) overtaken(l *lane, i int) bool {
 	if !m.plan.At.Before(m.now.Wall) {
 		return false
 	}
 	for j := i + 1; j < len(l.steps) && !l.steps[j].At.After(m.now.Wall); j++ {
-		if l.steps[j].Point == l.steps[i].Point && !m.done[l.steps[j].ID] {
+		if l.steps[j].Point == l.steps[i].Point {
 			return true
 		}
 	}
 	return false
 }
 
-// wanted reports whether the plan still asks for what the job does.
+// wanted reports whether the plan still asks for what the job does, and now: a window that was moved keeps its steps' ids.
 func (m *Machine) wanted(l *lane) bool {
 	for i := range l.steps {
 		if s := &l.steps[i]; s.ID == l.job.step.ID && !m.done[s.ID] {
-			return (s.Value == l.job.step.Value || s.Value == l.job.value) && !m.overtaken(l, i)
+			return !s.Due.After(m.now.Wall) && (s.Value == l.job.step.Value || s.Value == l.job.value) && !m.overtaken(l, i)
 		}
 	}
 	return false
@@ -226,13 +232,11 @@ func (m *Machine) laneWake(l *lane) time.Duration {
 	wait := wakeAtLeast
 	if l.job == nil {
 		for i := range l.steps {
-			s := &l.steps[i]
-			due := s.At.Sub(m.now.Wall) - l.ahead()
-			if due >= wait {
+			if l.steps[i].At.Sub(m.now.Wall)-l.ahead() >= wait {
 				break
 			}
-			if !m.done[s.ID] && !m.waits(s) {
-				wait = min(wait, max(due, m.notBefore[s.ID]-m.now.Up, l.pause-m.now.Up))
+			if in, ok := m.startIn(l, i); ok {
+				wait = min(wait, max(in, l.pause-m.now.Up))
 			}
 		}
 		return wait

@@ -218,8 +218,10 @@ func (r *Runner) read(work context.Context, e Read) {
 	ctx, done := r.limit(work, e.Timeout)
 	defer done()
 	l := r.cfg.Links[e.Link]
+	// Of before: what was read while the conversation was found again counts for the old one, and the next read tells.
+	session := l.Session()
 	v, err := l.Read(ctx, e.Point)
-	r.post(work, ReadDone{Ref: e.Point.Ref, ID: e.ID, Value: v, Err: err, Session: l.Session(), At: r.tick().Wall})
+	r.post(work, ReadDone{Ref: e.Point.Ref, ID: e.ID, Value: v, Err: err, Session: session, At: r.tick().Wall})
 }
 
 // write sends once. A send that has begun is not cut short by the end of the program, only by its own time limit: half a

@@ -113,6 +113,11 @@ func (c *checker) killed(power bool) {
 func (c *checker) booted() {
 	c.bootAt = c.t
 	c.kept = c.journal.Standing()
+	for r, st := range c.kept.Points { // what was kept without anybody hearing so
+		if o := c.owners[r]; st.Owed && has(o.ever, st.Normal) {
+			o.legit = add(o.legit, st.Normal)
+		}
+	}
 }
 
 func (c *checker) sleeps(d time.Duration) { c.disturbed("clock", d) }
@@ -231,6 +236,11 @@ func (c *checker) drawn(d *actions.Device) (w float64) {
 		p := &d.Points[i]
 		o := c.owners[p.Ref]
 		if o == nil || !o.ours {
+			continue
+		}
+		// DESIGN: Sums: a battery or vehicle draws from the window's start, not in its lead-in.
+		if s := c.kept.Steps[c.kept.Points[p.Ref].Step].Step; d.Kind != actions.Tank && d.Kind != actions.Load && s.Phase == actions.PhaseLeadIn &&
+			c.wall().Before(s.Start) {
 			continue
 		}
 		x, _ := c.premises.DrawW(d, p, c.site.Setting(p.Ref))

@@ -37,12 +37,13 @@ func noAnswer() error { return &link.Error{Class: link.Unknown, What: "no answer
 
 // read asks the box for a point.
 func (w *wire) read(e Read) {
+	session := w.session
 	answer := func(d time.Duration, v actions.Value, err error) {
 		w.in(min(d, e.Timeout), func() []Event {
 			if err == nil && v.Known {
 				w.check.shows(e.Point.Ref, v)
 			}
-			return []Event{ReadDone{Ref: e.Point.Ref, ID: e.ID, Value: v, Err: err, Session: w.session, At: w.wall()}}
+			return []Event{ReadDone{Ref: e.Point.Ref, ID: e.ID, Value: v, Err: err, Session: session, At: w.wall()}}
 		})
 	}
 	w.in(w.latency(), func() []Event {

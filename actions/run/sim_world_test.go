@@ -124,6 +124,8 @@ func (w *world) kill(why string, down time.Duration, power bool) {
 	if w.m == nil {
 		return
 	}
+	// What is on its way arrives before a program can be up again.
+	down = max(down, 400*time.Millisecond)
 	w.note("== the program is killed: %s; back in %s", why, down)
 	w.m = nil
 	w.life++

@@ -29,7 +29,7 @@ type taking struct {
 // fed is one feed's part.
 type fed struct {
 	windows map[string]actions.Window
-	pending map[string]actions.Window // what the last good poll said instead; a zero window: it is gone
+	pending map[string]bool // the last good poll would have ended it sooner, and was not believed
 	events  int
 	empty   bool // the feed holds nothing, and is not believed yet
 	since   Tick // since when
@@ -44,7 +44,7 @@ func newTaking(p *actions.Premises) taking {
 func (t *taking) take(now Tick, p Polled, near func(actions.Window) bool) bool {
 	f := t.feeds[p.Feed]
 	if f == nil {
-		f = &fed{windows: map[string]actions.Window{}, pending: map[string]actions.Window{}}
+		f = &fed{windows: map[string]actions.Window{}, pending: map[string]bool{}}
 		t.feeds[p.Feed] = f
 	}
 	if f.doubtsEmpty(now, p) {
@@ -64,8 +64,8 @@ func (t *taking) take(now Tick, p Polled, near func(actions.Window) bool) bool {
 			continue
 		}
 		if !p.Saved && !t.hasty && !slices.Contains(p.Cancelled, id) && near(old) && t.endsSooner(now, old, said, there) {
-			if before, seen := f.pending[id]; !seen || !reflect.DeepEqual(before, said) {
-				f.pending[id] = said
+			if !f.pending[id] {
+				f.pending[id] = true
 				next[id] = old
 				continue
 			}
