@@ -49,12 +49,12 @@ Saturday, 5 December, from 1 to 2pm". It shows how it read it, and writes only a
 			return a.add(args[0], f, time.Now())
 		},
 	}
-	c.Flags().StringVar(&f.start, "start", "", "when the window begins")
-	c.Flags().StringVar(&f.end, "end", "", "when it ends")
-	c.Flags().StringVar(&f.length, "for", "", "how long it is, such as 1h or 90m")
-	c.Flags().StringVar(&f.category, "category", "", "the event's category")
-	c.Flags().StringVar(&f.to, "to", "", "FILE, FOLDER or FEED to write to (default: the first feed that can be written)")
-	c.Flags().StringVar(&f.title, "title", "", "the event's title, in place of the announcement's first line")
+	c.Flags().StringVar(&f.start, "start", "", "when the window begins, `T`")
+	c.Flags().StringVar(&f.end, "end", "", "when it ends, `T`")
+	c.Flags().StringVar(&f.length, "for", "", "how long it is, `D` such as 1h or 90m")
+	c.Flags().StringVar(&f.category, "category", "", "the event's `CATEGORY`")
+	c.Flags().StringVar(&f.to, "to", "", "write to `FILE, FOLDER or FEED` (default: the first feed that can be written)")
+	c.Flags().StringVar(&f.title, "title", "", "the event's `TITLE`, in place of the announcement's first line")
 	c.Flags().BoolVar(&f.yes, "yes", false, "write what was read from an announcement without asking")
 	return c
 }

@@ -101,6 +101,7 @@ func (a *app) check(ctx context.Context, offline bool) error {
 
 func (a *app) checkFeeds(ctx context.Context, cfg *config.Config) []verdict {
 	var list []verdict
+	defer a.working("asking the feeds")()
 	now := time.Now().UTC()
 	for _, c := range cfg.Feeds {
 		where := "feeds." + c.Name
@@ -139,6 +140,7 @@ func (a *app) checkPoints(ctx context.Context, cfg *config.Config) ([]verdict, e
 	}
 	defer closeLinks(links)
 	var list []verdict
+	defer a.working("asking the devices")()
 	for _, r := range readPoints(ctx, &cfg.Premises, links) {
 		if r.err != nil {
 			list = append(list, verdict{Level: "fault", Where: r.point.Ref.String(), What: r.err.Error(),

@@ -44,8 +44,8 @@ It exits 0 only when every setting is back at its normal.`,
 		Args:    cobra.NoArgs,
 		RunE:    func(c *cobra.Command, _ []string) error { return a.demo(c.Context(), f) },
 	}
-	c.Flags().Float64Var(&f.speed, "speed", demoSpeed, "how many times faster the clock runs")
-	c.Flags().Uint64Var(&f.seed, "seed", 1, "what the premises' chances are drawn from")
+	c.Flags().Float64Var(&f.speed, "speed", demoSpeed, "the clock runs `N` times faster")
+	c.Flags().Uint64Var(&f.seed, "seed", 1, "`N`, what the premises' chances are drawn from")
 	c.Flags().StringVar(&f.listen, "listen", "127.0.0.1:0", "`ADDR` of the plan feed and the page")
 	c.Flags().BoolVar(&f.stay, "stay", false, "keep the plan feed and the page up at the end, until interrupted")
 	return c

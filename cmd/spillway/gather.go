@@ -101,6 +101,7 @@ func (a *app) gatherBy(ctx context.Context, read feedReader, cfg *config.Config,
 		opts.From = time.Date(y, m, d, 0, 0, 0, 0, zone)
 	}
 	var feeds []plan.Feed
+	defer a.working("reading the calendars")()
 	for _, f := range a.sources(cfg, calendars) {
 		spec := feedSpec(f, to.Sub(from))
 		spec.Back, spec.Ahead = max(time.Since(from)+lookBack, lookBack), max(time.Until(to)+lookBack, lookBack)

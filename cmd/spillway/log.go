@@ -23,15 +23,17 @@ func (a *app) logCommand() *cobra.Command {
 	var follow bool
 	var device string
 	c := &cobra.Command{
-		Use:     "log",
-		Short:   "The switching log: what was sent, when, and what was read back",
+		Use:   "log",
+		Short: "The switching log: what was sent, when, and what was read back",
+		Long: `Log shows what was done, a line for each step: when it was sent, its phase, the point and its value, how it ended, and how
+many tries that took. Confirmed means read back, assumed that the point cannot be read.`,
 		Example: "  spillway log --from 2026-12-05T00:00:00Z\n  spillway log --follow",
 		Args:    cobra.NoArgs,
 		RunE:    func(c *cobra.Command, _ []string) error { return a.log(c.Context(), f, device, follow) },
 	}
 	c.Flags().StringVar(&f.from, "from", "", "only steps from `T` (RFC 3339) on")
 	c.Flags().StringVar(&f.to, "to", "", "only steps before `T` (RFC 3339)")
-	c.Flags().StringVar(&device, "device", "", "only steps of this device")
+	c.Flags().StringVar(&device, "device", "", "only steps of this `DEVICE`")
 	c.Flags().BoolVar(&follow, "follow", false, "go on as steps are sent, until interrupted")
 	return c
 }

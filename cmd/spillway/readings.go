@@ -80,6 +80,7 @@ func (a *app) readAll(ctx context.Context, p *actions.Premises) (actions.Reading
 		return nil, usageError{err}
 	}
 	defer closeLinks(links)
+	defer a.working("asking the devices")()
 	readings := actions.Readings{}
 	for _, r := range readPoints(ctx, p, links) {
 		if r.err != nil {

@@ -26,7 +26,7 @@ Beside a running daemon it asks that one to do it.`,
 		Args:    cobra.NoArgs,
 		RunE:    func(c *cobra.Command, _ []string) error { return a.restore(c.Context(), device) },
 	}
-	c.Flags().StringVar(&device, "device", "", "only this device")
+	c.Flags().StringVar(&device, "device", "", "only this `DEVICE`")
 	return c
 }
 
@@ -81,6 +81,7 @@ func (a *app) runRestore(ctx context.Context, cfg *config.Config, j *journal.Jou
 	})
 	out := restored{Asked: owedOn(run.Snapshot{Standing: j.Standing()}, device)}
 	work, stop := context.WithCancel(context.WithoutCancel(ctx))
+	defer a.working("putting back what is held")()
 	done := make(chan error, 1)
 	go func() { done <- r.Run(work) }()
 	wait, cancel := context.WithTimeout(ctx, restoreWait)

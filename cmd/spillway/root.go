@@ -74,7 +74,14 @@ func (a *app) root() *cobra.Command {
 		Long: `Spillway polls a calendar for windows announced by an electricity supplier, prepares the batteries, the tank and the car
 beforehand, switches them on the minute, keeps the sum below the supply limit, and puts every setting back afterwards.
 
-Exit status: 0 fine, 1 something failed, 2 usage or configuration.`,
+Exit status: 0 fine, 1 something failed, 2 usage or configuration.
+
+Shell completion: spillway completion bash --help, and zsh, fish and powershell likewise.`,
+		Example: `  spillway demo                 # a night on a simulated smallholding, in a minute
+  spillway init                 # ask a few questions and write a configuration
+  spillway check                # is everything in order, and what to do where it is not
+  spillway plan                 # what will be done, when and why
+  spillway run                  # do it`,
 		SilenceErrors: true,
 		SilenceUsage:  true,
 		Args:          cobra.NoArgs,
@@ -89,6 +96,7 @@ Exit status: 0 fine, 1 something failed, 2 usage or configuration.`,
 	root.AddCommand(a.demoCommand(), a.runCommand(), a.checkCommand(), a.windowsCommand(), a.planCommand(), a.logCommand(),
 		a.restoreCommand(), a.settleCommand(), a.addCommand(), a.initCommand(), a.secretCommand(), a.standDownCommand())
 	root.AddCommand(a.extras()...)
+	a.complete(root)
 	usageArgs(root)
 	return root
 }

@@ -27,6 +27,8 @@ func (a *app) windowsCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "windows",
 		Short: "What the feeds hold, and which procedure takes it",
+		Long: `Windows lists every occurrence in the range, in local time, with the procedure that takes it. With --why it says which
+event and rule each one is from, and why a procedure takes it or none does. It needs no configuration with --calendar.`,
 		Example: `  spillway windows --why
   spillway windows --calendar house.ics --from 2026-12-01T00:00:00Z --to 2027-01-01T00:00:00Z --zone Europe/London`,
 		Args: cobra.NoArgs,
