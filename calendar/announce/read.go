@@ -235,8 +235,9 @@ func (p *parser) minutes(f found, first, last int, startDay, endDay date) (start
 		}
 		return start, end, err
 	}
-	start, ok := a.said()
-	if end, ok = b.said(); !ok || a.half == unsaid || b.midnight || a.midnight {
+	start, startSaid := a.said()
+	end, endSaid := b.said()
+	if !startSaid || !endSaid || b.midnight || a.midnight {
 		return 0, 0, errors.New("over two days both times must be clear: write a 24-hour clock, such as 22:00 and 02:00")
 	}
 	return start, end + int(endDay.noon().Sub(startDay.noon()).Minutes()), nil

@@ -14,9 +14,13 @@ func (a *app) complete(root *cobra.Command) {
 	names := map[string]func(*config.Config) []string{
 		"device":       deviceNames,
 		"find-spacing": linkNames,
-		"try":          func(c *config.Config) []string { return pointNames(c, func(p *actions.Point) bool { return p.Write != nil && !p.Protects }) },
-		"reading":      func(c *config.Config) []string { return pointNames(c, func(p *actions.Point) bool { return p.Read != nil }) },
-		"to":           feedNames,
+		"try": func(c *config.Config) []string {
+			return pointNames(c, func(p *actions.Point) bool { return p.Write != nil && !p.Protects })
+		},
+		"reading": func(c *config.Config) []string {
+			return pointNames(c, func(p *actions.Point) bool { return p.Read != nil })
+		},
+		"to": feedNames,
 	}
 	for _, c := range root.Commands() {
 		for flag, list := range names {
