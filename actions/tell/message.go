@@ -20,6 +20,7 @@ const (
 	StateClear = "clear" // it is in order again
 	StateTaken = "taken" // a window was taken, or is at another time now
 	StateOff   = "off"   // a window that was told is off
+	StateTest  = "test"  // nothing is wrong: someone tries whether it can be told
 )
 
 const (
@@ -30,7 +31,7 @@ const (
 // An Item is one thing that is told. Its texts are one printable line each.
 type Item struct {
 	ID     string // the same whenever it is told again
-	State  string // fault | clear | taken | off
+	State  string // fault | clear | taken | off | test
 	Kind   Kind   // "" for windows
 	Where  string
 	What   string
@@ -112,6 +113,12 @@ func newMessage(to string, at time.Time, zone *time.Location, items []Item) Mess
 		text += "\x00" + i.ID
 	}
 	return Message{ID: short(text), To: to, At: at, Zone: zone, Items: items}
+}
+
+// Test is a message that tells nothing, to try whether a receiver can be told.
+func Test(to string, at time.Time, zone *time.Location) Message {
+	return newMessage(to, at, zone, []Item{{ID: idOf(StateTest, to, at), State: StateTest, Where: "this is a test",
+		What: "nothing is wrong; what goes wrong is told to you this way", Since: at}})
 }
 
 // Subject sums the message up in one line of at most 120 characters.
@@ -214,7 +221,7 @@ type windowJSON struct {
 	LeadIn time.Time `json:"lead_in"`
 }
 
-// JSON is the message for programs: id, at, subject, and items with id, state (fault, clear, taken, off), kind, where, what, and
+// JSON is the message for programs: id, at, subject, and items with id, state (fault, clear, taken, off, test), kind, where, what, and
 // of faults since and until, of windows window. Times are RFC 3339 in UTC.
 func (m Message) JSON() []byte {
 	out := messageJSON{ID: m.ID, At: second(m.At), Subject: m.Subject(), Items: []itemJSON{}}

@@ -50,6 +50,8 @@ func TestWords(t *testing.T) {
 		{"off", []Item{offItem(&taken{Window: w})},
 			"Spillway: Sat 4 Jul 13:00 to 14:00 is off: Free power, Nether Wick",
 			"Sat 4 Jul 13:00 to 14:00 is off: Free power, Nether Wick\n"},
+		{"a test", Test("ada", summer(12, 30), london(t)).Items, "Spillway: this is a test: nothing is wrong; what goes wrong is told to you this way",
+			"Since Sat 4 Jul 13:30: this is a test: nothing is wrong; what goes wrong is told to you this way\n"},
 		{"several", []Item{faultItem(&entry{Fault: f}), faultItem(&entry{Fault: f}), takenItem(&taken{Window: w})},
 			"Spillway: 2 faults, 1 window taken", ""},
 	}

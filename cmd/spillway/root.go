@@ -94,7 +94,7 @@ Shell completion: spillway completion bash --help, and zsh, fish and powershell 
 		return usagef("%w: see '%s --help'", err, c.CommandPath())
 	})
 	root.AddCommand(a.demoCommand(), a.runCommand(), a.checkCommand(), a.windowsCommand(), a.planCommand(), a.logCommand(),
-		a.restoreCommand(), a.settleCommand(), a.addCommand(), a.initCommand(), a.secretCommand(), a.standDownCommand())
+		a.restoreCommand(), a.settleCommand(), a.addCommand(), a.initCommand(), a.secretCommand(), a.standDownCommand(), a.tellCommand())
 	root.AddCommand(a.extras()...)
 	a.complete(root)
 	usageArgs(root)
