@@ -15,7 +15,6 @@ type spec struct {
 	premises *actions.Premises
 	start    time.Time
 	levels   house.Levels
-	away     bool
 	poll     time.Duration
 	others   int // events in the feed that no procedure takes
 	windows  []actions.Window

@@ -109,7 +109,7 @@ func parseMail(t testing.TB, data string) (*mail.Message, string) {
 	if err != nil {
 		t.Fatalf("no mail (RFC 5322): %v\n%s", err, data)
 	}
-	var text io.Reader = m.Body
+	text := m.Body
 	if m.Header.Get("Content-Transfer-Encoding") == "quoted-printable" {
 		text = quotedprintable.NewReader(m.Body)
 	}

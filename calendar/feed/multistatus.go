@@ -71,7 +71,7 @@ func readMultistatusWithin(r io.Reader, most int, each func(davResponse) error) 
 		case errors.Is(err, io.EOF) || bad != nil:
 			return io.ErrUnexpectedEOF
 		default:
-			return fmt.Errorf("%v: %w", err, errXML)
+			return fmt.Errorf("%w: %w", err, errXML)
 		}
 	}
 }
