@@ -340,6 +340,11 @@ func (c *checker) captures(e actions.Entry) {
 	o.legit = add(o.legit, e.Value)
 }
 
+// underWay reports whether a command to the point has been accepted and not taken effect yet.
+func (c *checker) underWay(ref actions.Ref) bool {
+	return slices.ContainsFunc(c.late, func(i int) bool { return c.site.LedgerFrom(i)[0].Point == ref })
+}
+
 func (c *checker) stray(ref actions.Ref) bool { return c.kept.Points[ref].Stray.Known }
 
 // settles: what the log calls confirmed the device has or just had; what it calls failed had a cause; what it calls given
@@ -360,7 +365,7 @@ func (c *checker) settles(e actions.Entry) {
 		}
 	}
 	if e.Step.Release && (e.State == actions.Confirmed || e.State == actions.Assumed) {
-		if now := c.site.Setting(ref); has(o.legit, now) && !c.stray(ref) && !c.kept.Points[ref].Hand.Known {
+		if now := c.site.Setting(ref); has(o.legit, now) && !c.underWay(ref) && !c.stray(ref) && !c.kept.Points[ref].Hand.Known {
 			o.legit, o.mixed, o.ours, o.resets = []actions.Value{now}, false, false, 0
 		}
 	}

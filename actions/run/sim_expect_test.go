@@ -167,7 +167,9 @@ func (c *checker) expected(ref actions.Ref) expectation {
 				if now.Before(x.early) || !now.Before(x.surelyTo) {
 					continue
 				}
-				unsure := len(list) > 1 || b.lacking > 0 || now.Before(x.sure) || !now.Before(x.ends) || x.s.Guard != nil
+				// One poll without it does not end what is on.
+				missed := b.lacking > 0 && now.Before(b.w.Start)
+				unsure := len(list) > 1 || missed || now.Before(x.sure) || !now.Before(x.ends) || x.s.Guard != nil
 				if d.whole || slices.Contains(d.devices, ref.Device) || unsure {
 					return expectation{}
 				}

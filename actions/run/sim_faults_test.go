@@ -3,6 +3,7 @@ package run
 import (
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"time"
 
 	"spillway/actions"
@@ -181,8 +182,13 @@ func (s *spec) drawPlug(r *rand.Rand) mishap {
 func (s *spec) drawFeed(r *rand.Rand) mishap {
 	mode := []feedMode{failing, emptied, flaps}[r.IntN(3)]
 	d := time.Duration(1+r.IntN(90)) * time.Minute
+	lacks, event := r.IntN(2) == 0, r.IntN(8)
 	return mishap{s.moment(r), fmt.Sprintf("the feed %s for %s", mode, d), func(w *world) {
 		w.feed.mode, w.feed.until = mode, w.t.Add(d)
+		if n := len(w.feed.now.windows); mode == flaps && lacks && n > 0 {
+			w.feed.before = w.feed.now.clone()
+			w.feed.before.windows = slices.Delete(w.feed.before.windows, event%n, event%n+1)
+		}
 	}}
 }
 

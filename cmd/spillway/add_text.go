@@ -76,9 +76,12 @@ func (a *app) readAnnouncement(now time.Time, zone *time.Location) (announce.Win
 // showReading says what was understood, and from which words.
 func showReading(w io.Writer, r announce.Window, zone *time.Location) {
 	start := r.Start.In(zone)
-	name, _ := start.Zone()
+	clocks := zone.String()
+	if name, _ := start.Zone(); name != clocks {
+		clocks += ", " + name
+	}
 	fmt.Fprintf(w, "title   %s\n", oneLine(r.Title))
-	fmt.Fprintf(w, "window  %s %s, %s (%s, %s)\n", start.Format("Monday 2 January 2006, 15:04"), until(r.Start, r.End, zone), length(r.End.Sub(r.Start)), zone, name)
+	fmt.Fprintf(w, "window  %s %s, %s (%s)\n", start.Format("Monday 2 January 2006, 15:04"), until(r.Start, r.End, zone), length(r.End.Sub(r.Start)), clocks)
 	for _, p := range r.Read {
 		fmt.Fprintf(w, "%-6s  from %q\n", p.As, oneLine(p.Text))
 	}

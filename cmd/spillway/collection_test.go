@@ -3,10 +3,14 @@ package main
 import (
 	"context"
 	"errors"
+	"io"
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
+	"os"
+	"path/filepath"
 	"slices"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -15,6 +19,7 @@ import (
 
 	"spillway/actions/publish"
 	"spillway/actions/run"
+	"spillway/config"
 )
 
 func TestCollectorBacksOff(t *testing.T) {
@@ -98,5 +103,91 @@ func TestCollectionFollowsNoRedirect(t *testing.T) {
 	}
 	if _, err := collectionClient("no-such.pem"); err == nil {
 		t.Error("a missing file of certificates is no error")
+	}
+}
+
+// What the daemon has published when it ends stands in the collection, with the page's address and a reminder in it.
+func TestDaemonPutsThePlan(t *testing.T) {
+	var mu sync.Mutex
+	var bodies []string
+	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		mu.Lock()
+		defer mu.Unlock()
+		if user, password, _ := r.BasicAuth(); user != "ada" || password != "pass word" || r.Method != http.MethodPut {
+			w.WriteHeader(http.StatusUnauthorized)
+			return
+		}
+		body, _ := io.ReadAll(r.Body)
+		bodies = append(bodies, string(body))
+		w.Header().Set("ETag", `"1"`)
+		w.WriteHeader(http.StatusCreated)
+	}))
+	defer srv.Close()
+	dir := t.TempDir()
+	start := time.Now().UTC().Add(24 * time.Hour).Truncate(time.Hour)
+	for name, text := range map[string]string{
+		"password": "pass word\n",
+		"house.ics": "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//Quillmere//Test//EN\r\nBEGIN:VEVENT\r\nUID:a@quillmere.example\r\nDTSTAMP:20260101T000000Z\r\nDTSTART:" +
+			start.Format("20060102T150405Z") + "\r\nDURATION:PT1H\r\nSUMMARY:Free power\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n",
+		config.Name: `timezone = "Europe/London"
+state = "state"
+[supply]
+limit = "60 A"
+[feeds.house]
+url = "house.ics"
+[links.shed]
+url = "exec:"
+[devices.freezer]
+link = "shed"
+kind = "load"
+power = "1 kW"
+[devices.freezer.points.run]
+write = ["box", "{value}"]
+values = ["on", "off"]
+normal = "off"
+[procedures.surplus]
+match = { title = "free power" }
+during = ["freezer.run = on"]
+[publish]
+remind = "30m"
+caldav = "` + srv.URL + `/ada/plan/"
+caldav_user = "ada"
+caldav_password_file = "password"
+`,
+	} {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	cfg, err := config.Load(config.Options{File: filepath.Join(dir, config.Name), Env: []string{}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	planned := make(chan struct{}, 1)
+	d, err := newDaemon(t.Context(), cfg, daemonOptions{clock: run.System{}, log: slog.New(slog.DiscardHandler), watch: true, changed: func(s run.Snapshot) {
+		if len(s.Plan.Windows) > 0 {
+			select {
+			case planned <- struct{}{}:
+			default:
+			}
+		}
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer d.close()
+	ctx, stop := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- d.run(ctx, false) }()
+	<-planned
+	stop()
+	if err := <-done; err != nil {
+		t.Fatal(err)
+	}
+	mu.Lock()
+	defer mu.Unlock()
+	all := strings.Join(bodies, "")
+	if len(bodies) == 0 || !strings.Contains(all, "SUMMARY:Free power (freezer)") || !strings.Contains(all, "TRIGGER:-PT30M") {
+		t.Errorf("%d entries were put:\n%s", len(bodies), all)
 	}
 }

@@ -1,0 +1,45 @@
+package run
+
+import (
+	"strings"
+	"sync/atomic"
+	"testing"
+)
+
+// TestBrokenPromisesAreFound breaks one promise after the other on purpose, and sees that the simulation notices, and for
+// the right reason, within few seeds: a check that cannot fail shows nothing.
+func TestBrokenPromisesAreFound(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		broken breakage
+		within uint64 // seeds
+		says   string
+	}{
+		{"a command is journaled before it is sent", breakage{sendsFirst: true}, 20, "is sent before its intent would survive"},
+		{"the spacing of a link is kept", breakage{noSpacing: true}, 20, "after the last command on"},
+		{"what may still arrive is followed by a command", breakage{trustsReads: true}, 1500, "belongs at"},
+		{"what a hand set stays", breakage{forgetsHand: true}, 600, "hand"},
+		{"one poll ends no hold", breakage{hasty: true}, 600, "holds it at"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			var found atomic.Pointer[world]
+			var tried atomic.Uint64
+			eachSeed(1, c.within, func(seed uint64) bool {
+				tried.Add(1)
+				w := simulate(seed, c.broken, false)
+				for _, b := range w.check.bad {
+					if strings.Contains(b, c.says) {
+						found.CompareAndSwap(nil, w)
+						return false
+					}
+				}
+				return true
+			})
+			w := found.Load()
+			if w == nil {
+				t.Fatalf("not found in %d seeds", c.within)
+			}
+			t.Logf("found after %d seeds: seed %d: %s", tried.Load(), w.seed, w.check.bad[0])
+		})
+	}
+}
