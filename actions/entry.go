@@ -193,7 +193,7 @@ func (s *Standing) unsent(e Entry) {
 
 func (s *Standing) settle(e Entry) {
 	st, intended := s.Steps[e.Step.ID]
-	if !intended {
+	if !intended || e.Step.Point != (Ref{}) && e.Step.Point != st.Step.Point {
 		st.Step = e.Step
 	}
 	st.State, st.Settled, st.ReadBack = e.State, e.At, e.ReadBack

@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"slices"
 	"strings"
 
 	"spillway/actions"
@@ -28,6 +29,9 @@ func (l *line) catchUp() {
 			c.id = l.st.Step // the same command, not known to have arrived
 		}
 		sp.change = l.add(c)
+		if c.ending {
+			c.was = c.hold // it ruled until now
+		}
 		l.owed = !c.release
 	}
 	l.have = v
@@ -76,11 +80,8 @@ func (l *line) why(c *change, h *hold) {
 	}
 	_, begun := l.p.hasBegun(h)
 	asked := l.p.holdOf(l.st.Step)
-	if over != nil && !begun && !l.owed {
-		// Nobody ever held the point for either: this is a late start, in the order of statements, and no return.
-		if _, was := l.p.hasBegun(over); !was {
-			over = nil
-		}
+	if over != nil && !l.owed && !l.p.wasTold(h) && !l.p.wasTold(over) {
+		over = nil // nobody ever held the point for either: this is a late start, in the order of statements, and no return
 	}
 	switch {
 	case over != nil:
@@ -128,13 +129,27 @@ func (l *line) gone(c *change, asked string) {
 	c.holdID, c.winID = asked, l.st.Window
 	if h := l.holdCalled(asked, false); h != nil {
 		c.hold, c.window = h, h.win
-		c.id, h.ended = l.p.fresh(asked+"-end", h.ended)
+		c.id, h.ended = l.fresh(asked+"-end", h.ended)
 		return
 	}
 	if asked == "" {
 		asked = l.st.Window
 	}
-	c.id, _ = l.p.fresh(asked+"-end", 0)
+	if l.p.elsewhere(asked) {
+		asked += "-" + l.ref.String()
+	}
+	c.id, _ = l.fresh(asked+"-end", 0)
+}
+
+// elsewhere reports whether a hold of a window of now has the id: one that came to another procedure makes the ids of its
+// old one's holds again, on other points.
+func (p *planner) elsewhere(id string) bool {
+	for _, w := range p.windows {
+		if slices.ContainsFunc(w.holds, func(h *hold) bool { return h.id == id }) {
+			return true
+		}
+	}
+	return false
 }
 
 // holdCalled returns the hold on this line with the id, or nil; with counts only one that counts.

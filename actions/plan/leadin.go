@@ -52,7 +52,11 @@ func (p *planner) place(w *window, taken [][]booking, sure bool) {
 			continue
 		}
 		at := end.Add(-p.slot(h))
-		if _, sent := p.hasBegun(h); !sent && taken != nil && at.After(p.now) {
+		// What has been sent keeps its slot in the sums, and what is late keeps the one it missed: else what is still to go
+		// would slip back into it.
+		if due, sent := p.hasBegun(h); taken != nil && sent {
+			p.book(&taken[link], due, p.gap(h))
+		} else if taken != nil {
 			at = p.book(&taken[link], at, p.gap(h))
 		}
 		p.begin(h, at)

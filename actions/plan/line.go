@@ -164,7 +164,7 @@ func (l *line) build() {
 	l.spans, l.changes, l.on = l.spans[:0], l.changes[:0], l.on[:0]
 	starts := make([]*hold, 0, len(l.holds))
 	for _, h := range l.holds {
-		h.begins, h.ended, h.command = 0, 0, false
+		h.begins, h.ended, h.command, h.told = 0, 0, false, false
 		if h.live && h.to.After(h.from) {
 			starts = append(starts, h)
 		}
@@ -219,7 +219,8 @@ func (l *line) turn(t time.Time, h, before, over *hold) {
 	sp := span{from: t, hold: h, value: v}
 	if v != l.have {
 		c := &change{line: l, due: t, value: v, from: l.have, release: l.isNormal(h, v)}
-		if over == nil || h == before || h.from.Equal(t) {
+		// Where the point was held for neither yet, because it had the value by itself, this is no return.
+		if over == nil || h == before || h.from.Equal(t) || !l.owed && !l.p.wasTold(over) && !l.p.wasTold(h) {
 			c.begin(h)
 		} else {
 			c.end(over, h)
@@ -259,24 +260,36 @@ func (l *line) isNormal(h *hold, v actions.Value) bool {
 	return true
 }
 
+// wasTold reports whether the point was or is to be told what the hold asks for.
+func (p *planner) wasTold(h *hold) bool {
+	_, begun := p.hasBegun(h)
+	return begun || h.told || p.under[h.id]
+}
+
 func (c *change) begin(h *hold) {
+	h.told = true
 	c.hold, c.window, c.phase = h, h.win, h.phase
-	c.id, h.begins = c.line.p.fresh(h.id, h.begins)
+	c.id, h.begins = c.line.fresh(h.id, h.begins)
 }
 
 func (c *change) end(over, under *hold) {
+	if under != nil {
+		under.told = true
+	}
 	c.hold, c.under, c.window, c.phase, c.ending = over, under, over.win, actions.PhaseRestore, true
-	c.id, over.ended = c.line.p.fresh(over.id+"-end", over.ended)
+	c.id, over.ended = c.line.fresh(over.id+"-end", over.ended)
 }
 
-// fresh returns the next id made of base that no finished step has, given how many the plan has used.
-func (p *planner) fresh(base string, used int) (string, int) {
+// fresh returns the next id made of base that no step of the standing has, but one on this point that is not finished,
+// given how many the plan has used. A window that came to another procedure may have finished steps of its old one, on
+// other points, under ids that its new one makes as well.
+func (l *line) fresh(base string, used int) (string, int) {
 	for n := used + 1; ; n++ {
 		id := base
 		if n > 1 {
 			id += "-" + strconv.Itoa(n)
 		}
-		if st, ok := p.Standing.Steps[id]; !ok || !st.State.Over() {
+		if st, ok := l.p.Standing.Steps[id]; !ok || !st.State.Over() && st.Step.Point == l.ref {
 			return id, n
 		}
 	}

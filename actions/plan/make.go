@@ -83,7 +83,8 @@ type planner struct {
 
 	failed map[string]bool // holds with a step that failed or was skipped
 	begun  map[string]onset
-	free   []time.Time // scratch, by link
+	under  map[string]bool // holds whose value came with the end of a stronger one
+	free   []time.Time     // scratch, by link
 
 	scratch []time.Time
 	queues  [2][]*change
@@ -110,6 +111,7 @@ func (p *planner) readSteps() {
 		return
 	}
 	p.failed, p.begun = map[string]bool{}, map[string]onset{}
+	p.under = map[string]bool{}
 	for _, st := range p.Standing.Steps {
 		id := st.Step.Hold
 		if st.State == actions.Failed || st.State == actions.Skipped {
@@ -117,6 +119,9 @@ func (p *planner) readSteps() {
 				p.failed[id] = true
 			}
 			continue
+		}
+		if st.Step.Phase == actions.PhaseRestore && !st.Step.Release {
+			p.under[id] = true
 		}
 		if st.Step.Phase == actions.PhaseRestore || st.Tries == 0 && !st.State.Over() {
 			continue

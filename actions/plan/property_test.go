@@ -194,7 +194,7 @@ func TestLowerRankChangesNothing(t *testing.T) {
 // Planning again at any later instant, with the standing that comes of carrying the plan out until then, changes nothing
 // of what is left. Left out are lead-ins that are late already (a command may then be named after a stronger hold that has
 // begun meanwhile) and `for` on lead-ins without `from`: where they move depends on where they end, and that on where they
-// move, so that there may be more than one answer. Where windows overlap, which of two
+// move, so that there may be more than one answer; lead-ins without from of windows that overlap, for the same reason; and holds at the normal, which nobody sent and no standing knows of. Where windows overlap, which of two
 // that ask for the same is named may change, and nothing else.
 func TestPlanningAgain(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {

@@ -21,7 +21,7 @@ type sceneOptions struct {
 	ranks     int // how many different ranks
 	noRestore bool
 	fixed     bool // every lead-in has its `from`
-	early     bool // nothing is late, and no lead-in without from has a `for`
+	early     bool // nothing is late, no lead-in without from has a `for`, and nothing asks for the normal
 }
 
 // Where nothing is to be late, no link is so slow and no hold so short that its commands crowd.
@@ -30,6 +30,16 @@ func (o sceneOptions) slowest() int {
 		return 15
 	}
 	return 60
+}
+
+func (o sceneOptions) most() int {
+	switch {
+	case o.early && !o.fixed:
+		return 1
+	case o.early:
+		return 3
+	}
+	return 5
 }
 
 func (o sceneOptions) shortest() int {
@@ -41,6 +51,9 @@ func (o sceneOptions) shortest() int {
 
 func drawScene(t *rapid.T, o sceneOptions) scene {
 	s := scene{truth: map[actions.Ref]actions.Value{}}
+	if o.early {
+		o.fixed = rapid.Bool().Draw(t, "every lead-in has its from")
+	}
 	p := &actions.Premises{Zone: time.UTC, Margin: time.Duration(rapid.SampledFrom([]int{0, 10, 30, 60}).Draw(t, "margin")) * time.Second,
 		Supply: actions.Supply{LimitW: 13800, VoltageV: 230, Phases: rapid.SampledFrom([]int{1, 3}).Draw(t, "phases"), OtherLoadsW: 800}}
 	for i := range rapid.IntRange(1, 3).Draw(t, "links") {
@@ -56,7 +69,7 @@ func drawScene(t *rapid.T, o sceneOptions) scene {
 	for i := range rapid.IntRange(1, 4).Draw(t, "procedures") {
 		p.Procedures = append(p.Procedures, drawProcedure(t, p, i, o))
 	}
-	for i := range rapid.IntRange(1, 5).Draw(t, "windows") {
+	for i := range rapid.IntRange(1, o.most()).Draw(t, "windows") {
 		start := s.Now.Add(time.Duration(rapid.IntRange(1, 720).Draw(t, "start")) * time.Minute)
 		if o.early {
 			start = start.Add(4 * time.Hour)
@@ -133,7 +146,7 @@ func drawProcedure(t *rapid.T, p *actions.Premises, i int, o sceneOptions) actio
 		}
 		s = actions.Statement{Point: x.Ref}
 		if rapid.IntRange(0, 1).Draw(t, "during") == 0 {
-			if s.Want.Normal = rapid.IntRange(0, 5).Draw(t, "normal") == 0; !s.Want.Normal {
+			if s.Want.Normal = !o.early && rapid.IntRange(0, 5).Draw(t, "normal") == 0; !s.Want.Normal {
 				s.Want.Value = drawValue(t, x)
 			}
 			if rapid.IntRange(0, 3).Draw(t, "for?") == 0 {

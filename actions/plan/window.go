@@ -40,6 +40,7 @@ type hold struct {
 	begins  int  // ids used for beginning it
 	ended   int  // ids used for ending it
 	command bool // a command begins it
+	told    bool // a command, its own or a stronger hold's end, brings its value
 }
 
 // stronger reports whether a beats b while both are on a point: rank, the event's PRIORITY, the later start, statement
