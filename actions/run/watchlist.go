@@ -172,7 +172,12 @@ func (x *watched) dueIn(up time.Duration) time.Duration {
 	case x.open:
 		return x.asked + lostRead - up
 	}
-	return x.asked + x.every - up
+	every := x.every
+	if x.silent {
+		// Asked again as soon as its silence would be told of, so that a link that is down is known within a minute.
+		every = min(every, silentFor)
+	}
+	return x.asked + every - up
 }
 
 // next returns how long it is until the next reading is due.
