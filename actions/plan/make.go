@@ -87,6 +87,7 @@ type planner struct {
 	free   []time.Time     // scratch, by link
 
 	scratch []time.Time
+	dues    []time.Time
 	queues  [2][]*change
 }
 

@@ -193,15 +193,15 @@ func TestLowerRankChangesNothing(t *testing.T) {
 
 // Planning again at any later instant, with the standing that comes of carrying the plan out until then, changes nothing
 // of what is left. Left out are lead-ins that are late already (a command may then be named after a stronger hold that has
-// begun meanwhile) and `for` on lead-ins without `from`: where they move depends on where they end, and that on where they
-// move, so that there may be more than one answer; lead-ins without from of windows that overlap, for the same reason; and holds at the normal, which nobody sent and no standing knows of. Where windows overlap, which of two
-// that ask for the same is named may change, and nothing else.
+// begun meanwhile), `for` on lead-ins without `from` (where they move depends on where they end, and that on where they
+// move, so that there may be more than one answer), holds at the normal, which nobody sent and no standing knows of, and
+// windows that overlap, where of two holds that ask for the same either may be named: TestPlanningOften has them all.
 func TestPlanningAgain(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s := drawScene(t, sceneOptions{ranks: 2, noRestore: true, early: true})
 		first := Make(s.Input)
 		e := newExecutor(s)
-		now := s.Now.Add(time.Duration(rapid.IntRange(0, 1300).Draw(t, "minutes")) * time.Minute)
+		now := s.Now.Add(time.Duration(rapid.IntRange(0, 4500).Draw(t, "minutes")) * time.Minute)
 		if len(first.Steps) > 0 && rapid.Bool().Draw(t, "at a step") {
 			now = rapid.SampledFrom(first.Steps).Draw(t, "step").At.Add(time.Duration(rapid.IntRange(0, 3).Draw(t, "after")) * time.Second)
 		}

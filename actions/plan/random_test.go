@@ -71,8 +71,8 @@ func drawScene(t *rapid.T, o sceneOptions) scene {
 	}
 	for i := range rapid.IntRange(1, o.most()).Draw(t, "windows") {
 		start := s.Now.Add(time.Duration(rapid.IntRange(1, 720).Draw(t, "start")) * time.Minute)
-		if o.early {
-			start = start.Add(4 * time.Hour)
+		if o.early { // one after another, lead-ins and all
+			start = start.Add(time.Duration(4+24*i) * time.Hour)
 		}
 		s.Windows = append(s.Windows, actions.Window{ID: fmt.Sprintf("w%d", i), UID: fmt.Sprintf("w%d", i), Title: fmt.Sprintf("W%d", i),
 			Procedure: rapid.SampledFrom(p.Procedures).Draw(t, "procedure").Name, Start: start,

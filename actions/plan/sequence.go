@@ -23,8 +23,16 @@ const (
 // restores in the reverse order of application, beginnings by window and statement. Where the link is behind, what lowers a
 // draw overtakes the rest, so that no start comes before an end that would have made way for it.
 func (p *planner) sequence() {
+	late := p.dues[:0] // by link: the earliest due of the restores that are due by now
+	for range p.links {
+		late = append(late, p.now)
+	}
+	p.dues = late
 	for _, c := range p.changes {
 		c.class = p.classOf(c)
+		if c.class != beginning {
+			late[c.line.link] = earlier(late[c.line.link], c.due)
+		}
 		c.gap = p.links[c.line.link].Spacing
 		if !c.ending && c.hold != nil {
 			c.gap = max(c.gap, c.hold.st.Wait)
@@ -40,9 +48,17 @@ func (p *planner) dropMissed() {
 	p.changes = slices.DeleteFunc(p.changes, func(c *change) bool { return c.drop != kept })
 }
 
+// turn returns by when the change takes its turn: when it is due. Restores that are late are due together, as the first of
+// them was: by when each should have been, one could come before another that must precede it.
+func (p *planner) turn(c *change) time.Time {
+	if c.class != beginning && !c.due.After(p.now) {
+		return p.dues[c.line.link]
+	}
+	return c.due
+}
+
 func (p *planner) compareChanges(a, b *change) int {
-	// What is late is due now: by when it should have been, a restore could come before one that must precede it.
-	if c := cmp.Or(cmp.Compare(a.line.link, b.line.link), later(a.due, p.now).Compare(later(b.due, p.now)), cmp.Compare(a.class, b.class)); c != 0 {
+	if c := cmp.Or(cmp.Compare(a.line.link, b.line.link), p.turn(a).Compare(p.turn(b)), cmp.Compare(a.class, b.class)); c != 0 {
 		return c
 	}
 	if a.class == beginning {
