@@ -263,7 +263,7 @@ func (l *line) isNormal(h *hold, v actions.Value) bool {
 // wasTold reports whether the point was or is to be told what the hold asks for.
 func (p *planner) wasTold(h *hold) bool {
 	_, begun := p.hasBegun(h)
-	return begun || h.told || p.under[h.id]
+	return begun || h.told || p.under[h.claimed()]
 }
 
 func (c *change) begin(h *hold) {

@@ -81,15 +81,24 @@ type planner struct {
 	order   []*line // lines by ref
 	changes []*change
 
-	failed map[string]bool // holds with a step that failed or was skipped
-	begun  map[string]onset
-	under  map[string]bool // holds whose value came with the end of a stronger one
+	failed map[claimed]bool // holds with a step that failed or was skipped
+	begun  map[claimed]onset
+	under  map[claimed]bool // holds whose value came with the end of a stronger one
 	free   []time.Time     // scratch, by link
 
 	scratch []time.Time
 	dues    []time.Time
 	queues  [2][]*change
 }
+
+// A claimed is a hold as the steps of the standing know it. A window that came to another procedure has holds under the ids
+// of its old ones, on other points: what was sent for those says nothing of these.
+type claimed struct {
+	hold  string
+	point actions.Ref
+}
+
+func (h *hold) claimed() claimed { return claimed{h.id, h.line.ref} }
 
 // An onset is the first command of a hold: when it was due, and the start its window had then.
 type onset struct {
@@ -99,7 +108,7 @@ type onset struct {
 // hasBegun reports whether a command of the hold was sent, or is on its way, for its window as it is now, and when that
 // was due.
 func (p *planner) hasBegun(h *hold) (due time.Time, begun bool) {
-	b, ok := p.begun[h.id]
+	b, ok := p.begun[h.claimed()]
 	if !ok || !b.start.IsZero() && !b.start.Equal(h.win.Start) {
 		return time.Time{}, false
 	}
@@ -111,10 +120,10 @@ func (p *planner) readSteps() {
 	if len(p.Standing.Steps) == 0 {
 		return
 	}
-	p.failed, p.begun = map[string]bool{}, map[string]onset{}
-	p.under = map[string]bool{}
+	p.failed, p.begun = map[claimed]bool{}, map[claimed]onset{}
+	p.under = map[claimed]bool{}
 	for _, st := range p.Standing.Steps {
-		id := st.Step.Hold
+		id := claimed{st.Step.Hold, st.Step.Point}
 		if st.State == actions.Failed || st.State == actions.Skipped {
 			if !st.Step.Release {
 				p.failed[id] = true

@@ -263,3 +263,16 @@ func TestStates(t *testing.T) {
 		t.Error("a window that starts at the horizon is left out")
 	}
 }
+
+// A window that comes to another procedure begins its lead-ins when they are due, whatever was sent under their ids for its
+// old one, on other points.
+func TestOtherProcedureKeepsNoSlots(t *testing.T) {
+	p := procedures(smallholding(),
+		proc{name: "early", rank: 10, leadIn: []string{"cylinder.boost = on from -50m"}, during: []string{"barn_battery.mode = charge"}},
+		proc{name: "late", rank: 10, leadIn: []string{"barn_battery.charge_power = 5000 W"}, during: []string{"barn_battery.mode = charge"}})
+	s := begin(p, "12:00", []actions.Window{win("a", "early", "13:00", "14:00")}).until("12:10")
+	s.in.Windows = []actions.Window{win("a", "late", "13:00", "14:00")}
+	s.in.Now = at("12:20")
+	s.steps(t, "12:20:00 a-l1-cylinder.boost-end cylinder.boost=off", "12:59:15 a-l1-2 barn_battery.charge_power=5000",
+		"13:00:00 a-d1 barn_battery.mode=charge", "14:00:00 a-l1-end barn_battery.charge_power=?", "14:00:15 a-d1-end barn_battery.mode=?")
+}

@@ -189,7 +189,7 @@ func (w *window) duringHolds(ref actions.Ref) bool {
 func (p *planner) giveUp(w *window) {
 	if len(p.failed) > 0 {
 		for _, h := range w.holds {
-			if !p.failed[h.id] {
+			if !p.failed[h.claimed()] {
 				continue
 			}
 			for _, o := range w.holds {
