@@ -46,6 +46,8 @@ func (b *broker) dropClients() {
 	}
 }
 
+func (b *broker) address() string { return "mqtt://" + b.addr }
+
 func (b *broker) close() error { return b.server.Close() }
 
 // An ear hears every message before it is acknowledged, so that a command with QoS 1 has reached its gateway once its

@@ -3,7 +3,6 @@ package house
 import (
 	"context"
 	"errors"
-	"fmt"
 	"sync"
 	"time"
 
@@ -18,6 +17,7 @@ type Options struct {
 	History int     // days that the meter remembers; 0: 28, negative: none
 	Faults  []Fault
 	Events  []Event // nil: StoryEvents
+	Broker  string  // the address of a broker, mqtt://HOST:PORT, for the gateways to be on; "": one of the house's own
 }
 
 // A House is a [Site] with its clock running and real protocols in front of it, on free loopback ports. Its methods are
@@ -26,7 +26,7 @@ type House struct {
 	Calendar *Calendar
 
 	clock    Clock
-	broker   *broker
+	broker   hub // nil until it is open
 	boiler   *server
 	yard     *server
 	calendar *server
@@ -70,7 +70,7 @@ func Start(o Options) (*House, error) {
 	h := &House{clock: o.Clock, site: site, kick: make(chan struct{}, 1), stop: stop}
 	h.closeOnce = sync.OnceValue(h.close)
 	h.Calendar = newCalendar(site.zone, o.Clock.Now, o.Events)
-	if err := h.open(ctx); err != nil {
+	if err := h.open(ctx, o.Broker); err != nil {
 		return nil, errors.Join(err, h.Close())
 	}
 	h.turn()
@@ -78,10 +78,8 @@ func Start(o Options) (*House, error) {
 	return h, nil
 }
 
-func (h *House) open(ctx context.Context) (err error) {
-	if h.broker, err = startBroker(func(topic, payload string) {
-		h.do(func(s *Site, now time.Time) { s.Publish(now, topic, payload) })
-	}); err != nil {
+func (h *House) open(ctx context.Context, broker string) (err error) {
+	if err := h.openBroker(ctx, broker); err != nil {
 		return err
 	}
 	if h.boiler, err = serve(ctx, h.boxHandler(LinkBoilerRoom)); err != nil {
@@ -92,6 +90,27 @@ func (h *House) open(ctx context.Context) (err error) {
 	}
 	h.calendar, err = serve(ctx, h.Calendar)
 	return err
+}
+
+// openBroker puts the gateways on the broker at an address, or on one of the house's own.
+func (h *House) openBroker(ctx context.Context, at string) error {
+	heard := func(topic, payload string) {
+		h.do(func(s *Site, now time.Time) { s.Publish(now, topic, payload) })
+	}
+	if at == "" {
+		b, err := startBroker(heard)
+		if err != nil {
+			return err
+		}
+		h.broker = b
+		return nil
+	}
+	l, err := dialBroker(ctx, at, heard, func() { h.do(func(s *Site, _ time.Time) { s.announce("") }) })
+	if err != nil {
+		return err
+	}
+	h.broker = l
+	return nil
 }
 
 // Close ends everything and waits for it. A second call does nothing and returns what the first did.
@@ -153,7 +172,7 @@ func (h *House) turn() time.Duration {
 			h.broker.dropClients()
 			continue
 		}
-		// It can only fail for want of the inline client, which startBroker asks for.
+		// It can only fail where the broker is away: it is told everything when it is back.
 		_ = h.broker.publish(m)
 	}
 	return max(0, due.Sub(now))
@@ -242,7 +261,7 @@ type Addresses struct {
 // Addresses returns where this house can be reached.
 func (h *House) Addresses() Addresses {
 	return Addresses{
-		Broker:   fmt.Sprintf("mqtt://%s", h.broker.addr),
+		Broker:   h.broker.address(),
 		Boiler:   h.boiler.url(),
 		Yard:     h.yard.url(),
 		Calendar: h.calendar.url() + "quillmere.ics",
