@@ -110,7 +110,7 @@ func newCrash(t *testing.T, bin string, o crashSite) *crash {
 func (c *crash) start() {
 	c.t.Helper()
 	c.cmd = exec.Command(c.bin, "run", "--config", c.file)
-	c.cmd.Stdout, c.cmd.Stderr = c.log, c.log
+	c.cmd.Stdout, c.cmd.Stderr = io.MultiWriter(c.log), io.MultiWriter(c.log) // by a pipe: a full disk is no matter of ours
 	if err := c.cmd.Start(); err != nil {
 		c.t.Fatal(err)
 	}
