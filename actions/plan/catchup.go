@@ -3,6 +3,7 @@ package plan
 import (
 	"slices"
 	"strings"
+	"time"
 
 	"spillway/actions"
 )
@@ -23,7 +24,7 @@ func (l *line) catchUp() {
 	sp := span{from: now, hold: h, value: v}
 	sure := !l.owed || l.st.Certain
 	if v != l.have || !sure {
-		c := &change{line: l, due: h.from, value: v, from: l.have, release: l.isNormal(h, v)}
+		c := l.newChange(h.from, v, l.isNormal(h, v))
 		l.why(c, h)
 		if !sure && v == l.st.Value && !l.gaveUp() {
 			c.id = l.st.Step // the same command, not known to have arrived
@@ -107,7 +108,7 @@ func (l *line) releaseNow() {
 			}
 		}
 	}
-	c := &change{line: l, from: l.have, release: true}
+	c := l.newChange(time.Time{}, actions.Value{}, true)
 	if over != nil {
 		c.value, _ = l.after(over)
 		c.end(over, nil)

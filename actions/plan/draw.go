@@ -74,6 +74,12 @@ func (s span) begins() time.Time {
 
 // flatten adds up draws of several points of one device into draws that do not overlap, none above most (0: no bound).
 func flatten(all []draw, most float64) []draw {
+	if apart(all) {
+		for i := range all {
+			all[i].cap(most)
+		}
+		return all
+	}
 	type edge struct {
 		t         time.Time
 		w, shared float64
@@ -92,12 +98,27 @@ func flatten(all []draw, most float64) []draw {
 			continue
 		}
 		x := draw{from: edges[i].t, to: edges[i+1].t, w: w, shared: shared}
-		if most > 0 && w > most {
-			x.w, x.shared = most, shared*most/w
-		}
+		x.cap(most)
 		out = append(out, x)
 	}
 	return out
+}
+
+// apart reports whether draws come one after another.
+func apart(all []draw) bool {
+	for i := 1; i < len(all); i++ {
+		if all[i].from.Before(all[i-1].to) {
+			return false
+		}
+	}
+	return true
+}
+
+// cap makes it draw no more than most (0: no bound).
+func (d *draw) cap(most float64) {
+	if most > 0 && d.w > most {
+		d.w, d.shared = most, d.shared*most/d.w
+	}
 }
 
 // A store is how much a device can still take, or give back, as the plan goes on.

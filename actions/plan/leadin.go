@@ -100,7 +100,7 @@ func (p *planner) book(taken *[]booking, at time.Time, gap time.Duration) time.T
 
 // placeLeadIns places the lead-ins of every window as if there were no other commands.
 func (p *planner) placeLeadIns() {
-	taken := make([][]booking, len(p.links))
+	taken := p.emptyBookings(len(p.links))
 	for _, w := range p.windows {
 		p.place(w, taken, false)
 	}
@@ -133,7 +133,7 @@ func (p *planner) noteCommands() {
 
 // moveLeadIns places the lead-ins anew, round everything else that is to be sent, and reports whether any moved.
 func (p *planner) moveLeadIns() bool {
-	taken := make([][]booking, len(p.links))
+	taken := p.emptyBookings(len(p.links))
 	link := -1
 	var free time.Time
 	for _, c := range p.changes { // by link, in order
@@ -150,7 +150,7 @@ func (p *planner) moveLeadIns() bool {
 	}
 	moved := false
 	for _, w := range p.windows {
-		before := p.scratch[:0]
+		before := p.before[:0]
 		for _, h := range w.leadIn {
 			before = append(before, h.from)
 		}
@@ -158,7 +158,7 @@ func (p *planner) moveLeadIns() bool {
 		for i, h := range w.leadIn {
 			moved = moved || !h.from.Equal(before[i])
 		}
-		p.scratch = before
+		p.before = before
 	}
 	return moved
 }

@@ -64,6 +64,8 @@ type change struct {
 	ending  bool // a hold ended
 	release bool
 
+	n     int           // among the changes as the lines have them: ties go by it
+	turn  time.Duration // from now until it has its turn on its link
 	gap   time.Duration // the link is taken this long
 	class class
 	owed  bool    // before it, the point was owed a restore
@@ -162,14 +164,18 @@ func (l *line) autoChange(h *hold, t time.Time) time.Time {
 // build works the line out from now on.
 func (l *line) build() {
 	l.spans, l.changes, l.on = l.spans[:0], l.changes[:0], l.on[:0]
-	starts := make([]*hold, 0, len(l.holds))
+	starts := l.p.starts[:0]
 	for _, h := range l.holds {
 		h.begins, h.ended, h.command, h.told = 0, 0, false, false
 		if h.live && h.to.After(h.from) {
 			starts = append(starts, h)
 		}
 	}
-	ends := slices.Clone(starts)
+	if n := 2*len(starts) + 2; cap(l.spans) < n {
+		l.spans, l.changes = carve(&l.p.spans, n), carve(&l.p.listed, n)
+	}
+	ends := append(l.p.ends[:0], starts...)
+	l.p.starts, l.p.ends = starts, ends
 	slices.SortFunc(starts, func(a, b *hold) int { return a.from.Compare(b.from) })
 	slices.SortFunc(ends, func(a, b *hold) int { return a.to.Compare(b.to) })
 
@@ -218,7 +224,7 @@ func (l *line) turn(t time.Time, h, before, over *hold) {
 	v := l.value(h, t)
 	sp := span{from: t, hold: h, value: v}
 	if v != l.have {
-		c := &change{line: l, due: t, value: v, from: l.have, release: l.isNormal(h, v)}
+		c := l.newChange(t, v, l.isNormal(h, v))
 		// Where the point was held for neither yet, because it had the value by itself, this is no return.
 		if over == nil || h == before || h.from.Equal(t) || !l.owed && !l.p.wasTold(over) && !l.p.wasTold(h) {
 			c.begin(h)
@@ -238,7 +244,7 @@ func (l *line) giveBack(t time.Time, over *hold) {
 	v, said := l.after(over)
 	// Where nothing was written nothing is owed: the point had the value by itself.
 	if l.owed || said && v != l.have {
-		c := &change{line: l, due: t, value: v, from: l.have, release: true}
+		c := l.newChange(t, v, true)
 		c.end(over, nil)
 		sp.change = l.add(c)
 	}
@@ -293,6 +299,11 @@ func (l *line) fresh(base string, used int) (string, int) {
 			return id, n
 		}
 	}
+}
+
+// newChange returns a change of the point from what it has to v. It is good until the lines are built anew.
+func (l *line) newChange(due time.Time, v actions.Value, release bool) *change {
+	return l.p.memory.newChange(change{line: l, due: due, value: v, from: l.have, release: release}, 2*l.p.claims)
 }
 
 func (l *line) add(c *change) *change {

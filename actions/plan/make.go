@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"cmp"
 	"slices"
 	"sort"
 	"time"
@@ -21,7 +22,8 @@ type Input struct {
 
 // Make returns the plan: steps from Now on, the state and problems of every window, and the power profile from Now on.
 func Make(in Input) *actions.Plan {
-	_, out := run(in)
+	p, out := run(in)
+	p.release()
 	return out
 }
 
@@ -29,6 +31,7 @@ const mostMoves = 4
 
 func run(in Input) (*planner, *actions.Plan) {
 	p := &planner{
+		memory:   memories.Get().(*memory),
 		Input:    in,
 		premises: in.Premises,
 		now:      in.Now.UTC(),
@@ -71,6 +74,7 @@ func (p *planner) fitLeadIns() {
 
 // A planner is one run of Make.
 type planner struct {
+	*memory
 	Input
 	premises *actions.Premises
 	now      time.Time
@@ -79,16 +83,12 @@ type planner struct {
 	windows []*window // by start, then id
 	lines   map[actions.Ref]*line
 	order   []*line // lines by ref
-	changes []*change
+	claims  int     // how many holds there are
 
 	failed map[claimed]bool // holds with a step that failed or was skipped
 	begun  map[claimed]onset
 	under  map[claimed]bool // holds whose value came with the end of a stronger one
 	free   []time.Time     // scratch, by link
-
-	scratch []time.Time
-	dues    []time.Time
-	queues  [2][]*change
 }
 
 // A claimed is a hold as the steps of the standing know it. A window that came to another procedure has holds under the ids
@@ -191,6 +191,7 @@ func (p *planner) deviceIndex(name string) int {
 func (p *planner) sortLines() {
 	p.order = make([]*line, 0, len(p.lines))
 	for _, l := range p.lines {
+		p.claims += len(l.holds)
 		p.order = append(p.order, l)
 	}
 	slices.SortFunc(p.order, func(a, b *line) int { return a.ref.Compare(b.ref) })
@@ -198,7 +199,8 @@ func (p *planner) sortLines() {
 
 // build works out every line anew, and the order and times of the commands on every link.
 func (p *planner) build() {
-	p.changes = p.changes[:0]
+	p.changes = slices.Grow(p.changes[:0], 2*p.claims)
+	p.forgetChanges()
 	for _, l := range p.order {
 		l.build()
 		p.changes = append(p.changes, l.changes...)
@@ -214,9 +216,18 @@ func (p *planner) finish(prof *profile) *actions.Plan {
 		Steps:   make([]actions.Step, 0, len(p.changes)),
 		Profile: prof.slices,
 	}
-	slices.SortStableFunc(p.changes, func(a, b *change) int { return a.at.Compare(b.at) })
+	for i, c := range p.changes {
+		c.n, c.turn = i, c.at.Sub(p.now)
+	}
+	slices.SortFunc(p.changes, func(a, b *change) int {
+		if c := cmp.Compare(a.turn, b.turn); c != 0 {
+			return c
+		}
+		return a.n - b.n
+	})
 	for _, c := range p.changes {
-		out.Steps = append(out.Steps, c.step())
+		out.Steps = out.Steps[:len(out.Steps)+1]
+		c.step(&out.Steps[len(out.Steps)-1])
 		if w := c.window; w != nil {
 			w.steps(c)
 		}

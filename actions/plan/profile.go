@@ -1,10 +1,10 @@
 package plan
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"spillway/actions"
@@ -27,6 +27,11 @@ type profile struct {
 	other  [3]float64 // W by phase, of the rest of the premises
 	load   []instant
 
+	// Of one window, by device: what it takes, whether it is on the list, and the list.
+	wh     []float64
+	listed []bool
+	list   []int
+
 	unshared bool // leave out what auto statements set, and what gives back
 }
 
@@ -38,7 +43,7 @@ type instant struct {
 
 // profile works out what every device draws from now on, until it is full, its hold ends or the window ends.
 func (p *planner) profile() *profile {
-	f := &profile{p: p, other: p.otherLoads()}
+	f := &profile{p: p, other: p.otherLoads(), pieces: p.pieces[:0], load: p.load[:0]}
 	f.cut()
 	f.devices()
 	f.sum()
@@ -49,6 +54,7 @@ func (p *planner) profile() *profile {
 	p.sayUnfigured()
 	f.rest()
 	f.publish()
+	p.pieces, p.load = f.pieces, f.load
 	return f
 }
 
@@ -62,9 +68,10 @@ func (f *profile) devices() {
 		f.device(ls[i].dev, ls[i].devIndex, ls[i:j])
 		i = j
 	}
-	slices.SortStableFunc(f.pieces, comparePieces)
+	slices.SortFunc(f.pieces, comparePieces)
 }
 
+// comparePieces leaves no ties: those of one device do not overlap.
 func comparePieces(a, b piece) int {
 	if c := a.from.Compare(b.from); c != 0 {
 		return c
@@ -90,10 +97,11 @@ func (f *profile) cut() {
 
 // device adds the pieces of one device, whose lines these are.
 func (f *profile) device(d *actions.Device, index int, lines []*line) {
-	var all []draw
+	all := f.p.draws[:0]
 	for _, l := range lines {
 		all = l.draws(all)
 	}
+	f.p.draws = all
 	if len(all) == 0 {
 		return
 	}
@@ -122,18 +130,26 @@ func (f *profile) addCut(dev int, d draw) {
 	f.pieces = append(f.pieces, piece{d.from, d.to, dev, d.w})
 }
 
+// An edge is where a device's draw changes by w.
+type edge struct {
+	t   time.Time
+	dev int
+	w   float64
+}
+
 // sum makes the load over time out of the pieces.
 func (f *profile) sum() {
-	type edge struct {
-		t   time.Time
-		dev int
-		w   float64
-	}
-	edges := make([]edge, 0, 2*len(f.pieces))
+	edges := slices.Grow(f.p.edges[:0], 2*len(f.pieces))
 	for _, x := range f.pieces {
 		edges = append(edges, edge{x.from, x.dev, x.w}, edge{x.to, x.dev, -x.w})
 	}
-	slices.SortStableFunc(edges, func(a, b edge) int { return a.t.Compare(b.t) })
+	f.p.edges = edges
+	slices.SortFunc(edges, func(a, b edge) int {
+		if c := a.t.Compare(b.t); c != 0 {
+			return c
+		}
+		return cmp.Or(a.dev-b.dev, cmp.Compare(a.w, b.w))
+	})
 	var now [3]float64
 	for i, e := range edges {
 		phases := f.p.premises.PhasesOf(&f.p.premises.Devices[e.dev])
@@ -153,21 +169,33 @@ func (f *profile) window(w *window) {
 		return
 	}
 	from := later(w.Start, f.p.now)
-	wh := map[int]float64{}
+	if f.wh == nil {
+		f.wh = make([]float64, len(f.p.premises.Devices))
+		f.listed = make([]bool, len(f.wh))
+	}
+	list := f.list[:0]
+	add := func(dev int, wh float64) {
+		if !f.listed[dev] {
+			f.listed[dev], list = true, append(list, dev)
+		}
+		f.wh[dev] += wh
+	}
 	i, _ := slices.BinarySearchFunc(f.pieces, from, func(x piece, t time.Time) int { return x.from.Compare(t) })
 	for ; i < len(f.pieces) && f.pieces[i].from.Before(w.End); i++ {
-		wh[f.pieces[i].dev] += f.pieces[i].w * f.pieces[i].to.Sub(f.pieces[i].from).Hours()
+		add(f.pieces[i].dev, f.pieces[i].w*f.pieces[i].to.Sub(f.pieces[i].from).Hours())
 	}
 	for _, h := range w.holds { // those it holds are listed even where they take nothing
 		if _, draws := f.p.premises.DrawW(h.line.dev, h.line.pt, actions.Value{}); draws {
-			wh[h.line.devIndex] += 0
+			add(h.line.devIndex, 0)
 		}
 	}
-	for d, x := range wh {
-		w.energy = append(w.energy, actions.Energy{Device: f.p.premises.Devices[d].Name, KWh: kw(x)})
+	slices.Sort(list) // devices are by name
+	w.energy = make([]actions.Energy, 0, len(list))
+	for _, d := range list {
+		w.energy = append(w.energy, actions.Energy{Device: f.p.premises.Devices[d].Name, KWh: kw(f.wh[d])})
+		f.wh[d], f.listed[d] = 0, false
 	}
-	slices.SortFunc(w.energy, func(a, b actions.Energy) int { return strings.Compare(a.Device, b.Device) })
-
+	f.list = list
 	w.peakW = f.peak(from, w.End)
 }
 
@@ -273,7 +301,7 @@ func (f *profile) rest() {
 			end = w.End
 		}
 	}
-	slices.SortStableFunc(f.pieces, comparePieces)
+	slices.SortFunc(f.pieces, comparePieces)
 }
 
 // publish makes the slices out of the pieces, one per phase, those that touch and draw the same joined.

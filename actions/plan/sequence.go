@@ -28,7 +28,8 @@ func (p *planner) sequence() {
 		late = append(late, p.now)
 	}
 	p.dues = late
-	for _, c := range p.changes {
+	for i, c := range p.changes {
+		c.n = i
 		c.class = p.classOf(c)
 		if c.class != beginning {
 			late[c.line.link] = earlier(late[c.line.link], c.due)
@@ -38,7 +39,10 @@ func (p *planner) sequence() {
 			c.gap = max(c.gap, c.hold.st.Wait)
 		}
 	}
-	slices.SortStableFunc(p.changes, p.compareChanges)
+	for _, c := range p.changes {
+		c.turn = p.turnOf(c).Sub(p.now)
+	}
+	slices.SortFunc(p.changes, compareChanges)
 	p.space(false)
 }
 
@@ -48,23 +52,35 @@ func (p *planner) dropMissed() {
 	p.changes = slices.DeleteFunc(p.changes, func(c *change) bool { return c.drop != kept })
 }
 
-// turn returns by when the change takes its turn: when it is due. Restores that are late are due together, as the first of
+// turnOf returns by when the change takes its turn: when it is due. Restores that are late are due together, as the first of
 // them was: by when each should have been, one could come before another that must precede it.
-func (p *planner) turn(c *change) time.Time {
+func (p *planner) turnOf(c *change) time.Time {
 	if c.class != beginning && !c.due.After(p.now) {
 		return p.dues[c.line.link]
 	}
 	return c.due
 }
 
-func (p *planner) compareChanges(a, b *change) int {
-	if c := cmp.Or(cmp.Compare(a.line.link, b.line.link), p.turn(a).Compare(p.turn(b)), cmp.Compare(a.class, b.class)); c != 0 {
+func compareChanges(a, b *change) int {
+	if a.line.link != b.line.link {
+		return a.line.link - b.line.link
+	}
+	if c := cmp.Compare(a.turn, b.turn); c != 0 {
 		return c
 	}
-	if a.class == beginning {
-		return compareApplied(a, b)
+	if a.class != b.class {
+		return int(a.class - b.class)
 	}
-	return compareApplied(b, a)
+	if a.class != beginning {
+		a, b = b, a
+	}
+	if c := compareApplied(a, b); c != 0 {
+		return c
+	}
+	if a.class != beginning {
+		a, b = b, a
+	}
+	return a.n - b.n
 }
 
 // compareApplied orders changes by when their holds were applied or are to be: as windows and statements have them.

@@ -8,9 +8,9 @@ import (
 	"spillway/actions/statement"
 )
 
-// step returns the command as the plan shows it.
-func (c *change) step() actions.Step {
-	s := actions.Step{
+// step writes down the command as the plan shows it.
+func (c *change) step(s *actions.Step) {
+	*s = actions.Step{
 		ID: c.id, Window: c.winID, Phase: c.phase, At: c.at,
 		Link: c.line.p.links[c.line.link].Name, Point: c.line.ref,
 		Value: c.value, From: c.from, Release: c.release, Hold: c.holdID, Due: c.due, After: c.after, Why: c.reason(),
@@ -27,31 +27,57 @@ func (c *change) step() actions.Step {
 	if c.under != nil {
 		s.Hold = c.under.id // it is the lower hold that asks for this value
 	}
-	return s
 }
 
-// reason says in a line why the command is sent: the window, the statement and the rule.
+// reason says in a line why the command is sent: the window, the statement and the rule. It is put together in one piece,
+// since a plan has thousands.
 func (c *change) reason() string {
-	if !c.ending {
-		return c.beginReason()
+	p := c.line.p
+	p.text = p.text[:0]
+	if c.ending {
+		c.endReason()
+	} else {
+		c.beginReason()
 	}
-	head := "a window that is called off let go of " + c.line.ref.String()
+	return string(p.text)
+}
+
+func (p *planner) write(parts ...string) {
+	for _, s := range parts {
+		p.text = append(p.text, s...)
+	}
+}
+
+// quote writes a statement in quotation marks.
+func (p *planner) quote(s *actions.Statement) { p.write(openQuote, s.Text, closeQuote) }
+
+func (c *change) endReason() {
+	p := c.line.p
 	if c.hold != nil {
-		head = c.window.name() + ": " + quoted(c.hold.st) + " " + c.over()
+		p.write(c.window.name(), ": ")
+		p.quote(c.hold.st)
+		p.write(" ", c.over())
+	} else {
+		p.write("a window that is called off let go of ", c.line.ref.Device, ".", c.line.ref.Point)
 	}
 	if c.under != nil {
-		return head + "; " + quoted(c.under.st) + " of " + c.under.win.name() + " is on it again"
+		p.write("; ")
+		p.quote(c.under.st)
+		p.write(" of ", c.under.win.name(), " is on it again")
+		return
 	}
 	if v, said := c.line.after(c.hold); said && v == c.value {
-		return head + "; its procedure restores it to " + c.line.show(v)
+		p.write("; its procedure restores it to ", c.line.show(v))
+		return
 	}
 	switch {
 	case c.line.st.Hand.Known:
-		return head + "; it goes back to what was set by hand"
+		p.write("; it goes back to what was set by hand")
 	case !c.value.Known:
-		return head + "; it goes back to its normal, which is read before it is first held"
+		p.write("; it goes back to its normal, which is read before it is first held")
+	default:
+		p.write("; it goes back to its normal")
 	}
-	return head + "; it goes back to its normal"
 }
 
 // over says why the hold is off its point.
@@ -68,32 +94,35 @@ func (c *change) over() string {
 	return "ends with the window"
 }
 
-func (c *change) beginReason() string {
-	h := c.hold
-	head := h.win.name() + ": " + quoted(h.st)
+func (c *change) beginReason() {
+	h, p := c.hold, c.line.p
+	p.write(h.win.name(), ": ")
+	p.quote(h.st)
 	switch {
-	case h.phase == actions.PhaseDuring && c.due.Before(c.at) && c.due.Before(c.line.p.now):
-		head += " during the window, joined late"
+	case h.phase == actions.PhaseDuring && c.due.Before(c.at) && c.due.Before(p.now):
+		p.write(" during the window, joined late")
 	case h.phase == actions.PhaseDuring:
-		head += " during the window"
+		p.write(" during the window")
 	case h.st.HasFrom && h.st.From < 0:
-		head += " in the lead-in, from " + statement.FormatDuration(-h.st.From) + " before the window"
+		p.write(" in the lead-in, from ", statement.FormatDuration(-h.st.From), " before the window")
 	case h.st.HasFrom:
-		head += " in the lead-in"
+		p.write(" in the lead-in")
 	default:
-		head += " in the lead-in, to be confirmed " + statement.FormatDuration(c.line.p.premises.Margin) + " before the window"
+		p.write(" in the lead-in, to be confirmed ", statement.FormatDuration(p.premises.Margin), " before the window")
 	}
-	if h.phase == actions.PhaseLeadIn && c.due.Before(c.line.p.now) && c.due.Before(c.at) {
-		head += ", sent late"
+	if h.phase == actions.PhaseLeadIn && c.due.Before(p.now) && c.due.Before(c.at) {
+		p.write(", sent late")
 	}
 	switch {
 	case c.was == nil:
 	case c.was.win == h.win || !c.was.to.After(c.due):
-		head += "; follows " + quoted(c.was.st)
+		p.write("; follows ")
+		p.quote(c.was.st)
 	default:
-		head += "; stronger than " + quoted(c.was.st) + " of " + c.was.win.name()
+		p.write("; stronger than ")
+		p.quote(c.was.st)
+		p.write(" of ", c.was.win.name())
 	}
-	return head
 }
 
 func (w *window) name() string {
@@ -103,7 +132,9 @@ func (w *window) name() string {
 	return w.Title
 }
 
-func quoted(s *actions.Statement) string { return "\u201c" + s.Text + "\u201d" }
+const openQuote, closeQuote = "\u201c", "\u201d"
+
+func quoted(s *actions.Statement) string { return openQuote + s.Text + closeQuote }
 
 // show writes a value with its unit.
 func (l *line) show(v actions.Value) string { return show(l.pt, v) }

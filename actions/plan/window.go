@@ -16,7 +16,8 @@ type window struct {
 	start  time.Time // when during-statements begin
 	leadIn []*hold   // without from, in statement order
 	holds  []*hold
-	down   bool // stood down
+	made   []hold // where they are kept
+	down   bool   // stood down
 
 	first    time.Time // its first lead-in step; zero: none
 	last     time.Time // its last restore step; zero: none
@@ -109,23 +110,24 @@ func (p *planner) takeWindow(w *window) {
 	for _, name := range w.SkipDevices {
 		w.say(name + " is left out, as the event's description asks")
 	}
-	w.holds = make([]*hold, 0, len(w.proc.LeadIn)+len(w.proc.During)+len(w.Extra))
+	w.made = make([]hold, 0, len(w.proc.LeadIn)+len(w.proc.During)+len(w.Extra))
+	w.holds = make([]*hold, 0, cap(w.made))
 	// A statement in the event's own description comes before the procedure's.
 	for i := range w.Extra {
-		p.hold(w, &w.Extra[i], actions.PhaseDuring, "-x"+strconv.Itoa(i+1), i-len(w.Extra))
+		p.hold(w, &w.Extra[i], actions.PhaseDuring, "-x", i+1, i-len(w.Extra))
 	}
 	for i := range w.proc.LeadIn {
-		p.hold(w, &w.proc.LeadIn[i], actions.PhaseLeadIn, "-l"+strconv.Itoa(i+1), i)
+		p.hold(w, &w.proc.LeadIn[i], actions.PhaseLeadIn, "-l", i+1, i)
 	}
 	for i := range w.proc.During {
-		p.hold(w, &w.proc.During[i], actions.PhaseDuring, "-d"+strconv.Itoa(i+1), len(w.proc.LeadIn)+i)
+		p.hold(w, &w.proc.During[i], actions.PhaseDuring, "-d", i+1, len(w.proc.LeadIn)+i)
 	}
 	p.place(w, nil, false)
 	p.giveUp(w)
 }
 
 // hold makes a hold of a statement, or says why there is none.
-func (p *planner) hold(w *window, s *actions.Statement, phase actions.Phase, suffix string, order int) {
+func (p *planner) hold(w *window, s *actions.Statement, phase actions.Phase, list string, n, order int) {
 	if slices.Contains(w.SkipDevices, s.Point.Device) {
 		return
 	}
@@ -134,7 +136,8 @@ func (p *planner) hold(w *window, s *actions.Statement, phase actions.Phase, suf
 		return
 	}
 	l := p.line(s.Point)
-	h := &hold{id: w.ID + suffix, win: w, line: l, st: s, phase: phase, order: order, live: true, from: w.start, to: w.End.UTC()}
+	w.made = append(w.made, hold{id: w.ID + list + strconv.Itoa(n), win: w, line: l, st: s, phase: phase, order: order, live: true, from: w.start, to: w.End.UTC()})
+	h := &w.made[len(w.made)-1]
 	if phase == actions.PhaseLeadIn && w.duringHolds(s.Point) {
 		h.to = w.start
 	}
