@@ -60,8 +60,16 @@ func (p *planner) start(h *hold) time.Time {
 // setBefore returns what an earlier statement of the same window sets the point to, where one does: a guard on it is
 // forecast from that.
 func (h *hold) setBefore(ref actions.Ref) (v actions.Value, ok bool) {
-	for _, o := range h.win.holds {
-		if o.order < h.order && o.live && o.line.ref == ref && o.st.Want.Value.Known && !o.from.After(h.from) && o.to.After(h.from) {
+	l := h.line.p.lines[ref]
+	if l == nil {
+		return v, false
+	}
+	list := h.win.holds
+	if len(l.holds) < len(list) {
+		list = l.holds // by window, and within one in statement order
+	}
+	for _, o := range list {
+		if o.win == h.win && o.order < h.order && o.live && o.line.ref == ref && o.st.Want.Value.Known && !o.from.After(h.from) && o.to.After(h.from) {
 			v, ok = o.st.Want.Value, true
 		}
 	}

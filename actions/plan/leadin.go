@@ -35,6 +35,7 @@ func (p *planner) place(w *window, taken [][]booking, sure bool) {
 	for i := range free {
 		free[i] = ready
 	}
+	var guarded []*hold // of those placed
 	for i := len(w.leadIn) - 1; i >= 0; i-- {
 		h := w.leadIn[i]
 		if !h.live {
@@ -42,10 +43,13 @@ func (p *planner) place(w *window, taken [][]booking, sure bool) {
 		}
 		link := h.line.link
 		end := free[link]
-		for _, o := range w.leadIn[i+1:] {
-			if o.live && o.st.Guard != nil && o.st.Guard.Point == h.line.ref {
+		for _, o := range guarded {
+			if o.st.Guard.Point == h.line.ref {
 				end = earlier(end, o.from)
 			}
+		}
+		if h.st.Guard != nil {
+			guarded = append(guarded, h)
 		}
 		if sure && h.idle() {
 			p.begin(h, end.Add(-p.slot(h)))
@@ -79,7 +83,7 @@ func (p *planner) begin(h *hold, at time.Time) {
 	h.from = at
 	if h.st.For > 0 {
 		h.to = earlier(h.win.End.UTC(), at.Add(h.st.For))
-		if h.win.duringHolds(h.line.ref) {
+		if h.passing {
 			h.to = earlier(h.to, h.win.start)
 		}
 	}

@@ -21,6 +21,7 @@ type line struct {
 	normal   actions.Value // unknown: nobody knows yet
 
 	holds   []*hold
+	during  *window // while holds are made: the newest that has a during-statement on the point
 	spans   []span
 	changes []*change
 	auto    []autoValue   // what auto statements on it come to, by time

@@ -10,8 +10,7 @@ import (
 	"spillway/actions"
 )
 
-// A piece is what one device draws, in W over all its phases, from one instant to another. Pieces are cut at every
-// window's start and end.
+// A piece is what one device draws, in W over all its phases, from one instant to another.
 type piece struct {
 	from, to time.Time
 	dev      int // index of the device; -1: the rest of the premises
@@ -21,9 +20,8 @@ type piece struct {
 // A profile is the power over time.
 type profile struct {
 	p      *planner
-	pieces []piece // by from, then device
+	pieces []piece // by from, then device; those of one device do not overlap
 	slices []actions.Slice
-	cuts   []time.Time
 	other  [3]float64 // W by phase, of the rest of the premises
 	load   []instant
 
@@ -44,12 +42,9 @@ type instant struct {
 // profile works out what every device draws from now on, until it is full, its hold ends or the window ends.
 func (p *planner) profile() *profile {
 	f := &profile{p: p, other: p.otherLoads(), pieces: p.pieces[:0], load: p.load[:0]}
-	f.cut()
 	f.devices()
 	f.sum()
-	for _, w := range p.windows {
-		f.window(w)
-	}
+	f.energies()
 	f.overLimit()
 	p.sayUnfigured()
 	f.rest()
@@ -71,7 +66,6 @@ func (f *profile) devices() {
 	slices.SortFunc(f.pieces, comparePieces)
 }
 
-// comparePieces leaves no ties: those of one device do not overlap.
 func comparePieces(a, b piece) int {
 	if c := a.from.Compare(b.from); c != 0 {
 		return c
@@ -82,17 +76,6 @@ func comparePieces(a, b piece) int {
 // ahead reports whether any of the window is still to come.
 func (w *window) ahead(now time.Time) bool {
 	return !w.down && w.End.After(now) && w.End.After(w.Start)
-}
-
-// cut collects the starts and ends of the windows that are still ahead.
-func (f *profile) cut() {
-	for _, w := range f.p.windows {
-		if w.ahead(f.p.now) {
-			f.cuts = append(f.cuts, later(w.Start, f.p.now), w.End)
-		}
-	}
-	slices.SortFunc(f.cuts, time.Time.Compare)
-	f.cuts = slices.CompactFunc(f.cuts, time.Time.Equal)
 }
 
 // device adds the pieces of one device, whose lines these are.
@@ -112,22 +95,10 @@ func (f *profile) device(d *actions.Device, index int, lines []*line) {
 				y.w = math.Max(0, y.w-y.shared)
 			}
 			if y.w != 0 || !f.unshared {
-				f.addCut(index, y)
+				f.pieces = append(f.pieces, piece{y.from, y.to, index, y.w})
 			}
 		}
 	}
-}
-
-// addCut adds a draw as pieces, cut at the windows' starts and ends.
-func (f *profile) addCut(dev int, d draw) {
-	i, _ := slices.BinarySearchFunc(f.cuts, d.from, time.Time.Compare)
-	for ; i < len(f.cuts) && f.cuts[i].Before(d.to); i++ {
-		if f.cuts[i].After(d.from) {
-			f.pieces = append(f.pieces, piece{d.from, f.cuts[i], dev, d.w})
-			d.from = f.cuts[i]
-		}
-	}
-	f.pieces = append(f.pieces, piece{d.from, d.to, dev, d.w})
 }
 
 // An edge is where a device's draw changes by w.
@@ -163,40 +134,60 @@ func (f *profile) sum() {
 	}
 }
 
-// window works out the window's peak and the energy its devices take in it.
-func (f *profile) window(w *window) {
-	if !w.ahead(f.p.now) {
-		return
+// energies works out the energy that devices take in every window, and its peak. Each window looks at the pieces in its time
+// only: those that are under way as it starts, and those that begin in it.
+func (f *profile) energies() {
+	var active []piece
+	next := 0
+	for _, w := range f.p.windows { // by start
+		if !w.ahead(f.p.now) {
+			continue
+		}
+		from := later(w.Start, f.p.now)
+		for ; next < len(f.pieces) && f.pieces[next].from.Before(from); next++ {
+			active = append(active, f.pieces[next])
+		}
+		active = slices.DeleteFunc(active, func(x piece) bool { return !x.to.After(from) })
+		for _, x := range active {
+			f.add(x.dev, x.w*earlier(x.to, w.End).Sub(from).Hours())
+		}
+		for _, x := range f.pieces[next:] {
+			if !x.from.Before(w.End) {
+				break
+			}
+			f.add(x.dev, x.w*earlier(x.to, w.End).Sub(x.from).Hours())
+		}
+		for _, h := range w.holds { // those it holds are listed even where they take nothing
+			if _, draws := f.p.premises.DrawW(h.line.dev, h.line.pt, actions.Value{}); draws {
+				f.add(h.line.devIndex, 0)
+			}
+		}
+		w.energy, w.peakW = f.added(), f.peak(from, w.End)
 	}
-	from := later(w.Start, f.p.now)
+}
+
+// add adds to what a device takes in the window being summed up.
+func (f *profile) add(dev int, wh float64) {
 	if f.wh == nil {
 		f.wh = make([]float64, len(f.p.premises.Devices))
 		f.listed = make([]bool, len(f.wh))
 	}
-	list := f.list[:0]
-	add := func(dev int, wh float64) {
-		if !f.listed[dev] {
-			f.listed[dev], list = true, append(list, dev)
-		}
-		f.wh[dev] += wh
+	if !f.listed[dev] {
+		f.listed[dev], f.list = true, append(f.list, dev)
 	}
-	i, _ := slices.BinarySearchFunc(f.pieces, from, func(x piece, t time.Time) int { return x.from.Compare(t) })
-	for ; i < len(f.pieces) && f.pieces[i].from.Before(w.End); i++ {
-		add(f.pieces[i].dev, f.pieces[i].w*f.pieces[i].to.Sub(f.pieces[i].from).Hours())
-	}
-	for _, h := range w.holds { // those it holds are listed even where they take nothing
-		if _, draws := f.p.premises.DrawW(h.line.dev, h.line.pt, actions.Value{}); draws {
-			add(h.line.devIndex, 0)
-		}
-	}
-	slices.Sort(list) // devices are by name
-	w.energy = make([]actions.Energy, 0, len(list))
-	for _, d := range list {
-		w.energy = append(w.energy, actions.Energy{Device: f.p.premises.Devices[d].Name, KWh: kw(f.wh[d])})
+	f.wh[dev] += wh
+}
+
+// added returns what was added, by device, and begins anew.
+func (f *profile) added() []actions.Energy {
+	slices.Sort(f.list) // devices are by name
+	out := make([]actions.Energy, 0, len(f.list))
+	for _, d := range f.list {
+		out = append(out, actions.Energy{Device: f.p.premises.Devices[d].Name, KWh: kw(f.wh[d])})
 		f.wh[d], f.listed[d] = 0, false
 	}
-	f.list = list
-	w.peakW = f.peak(from, w.End)
+	f.list = f.list[:0]
+	return out
 }
 
 // peak returns what the phase carries that carries most between two instants, in W.

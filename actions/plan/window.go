@@ -28,12 +28,13 @@ type window struct {
 
 // A hold is one statement of one window: a claim on a point.
 type hold struct {
-	id    string
-	win   *window
-	line  *line
-	st    *actions.Statement
-	phase actions.Phase
-	order int // of statements in the window; fewer is stronger
+	id      string
+	win     *window
+	line    *line
+	st      *actions.Statement
+	phase   actions.Phase
+	order   int  // of statements in the window; fewer is stronger
+	passing bool // a lead-in that ends where the window starts, since during has the point too
 
 	from, to time.Time
 	live     bool // counts: not given up, not guarded off, not taken over by a hand
@@ -122,6 +123,7 @@ func (p *planner) takeWindow(w *window) {
 	for i := range w.proc.During {
 		p.hold(w, &w.proc.During[i], actions.PhaseDuring, "-d", i+1, len(w.proc.LeadIn)+i)
 	}
+	p.endLeadIns(w)
 	p.place(w, nil, false)
 	p.giveUp(w)
 }
@@ -138,9 +140,6 @@ func (p *planner) hold(w *window, s *actions.Statement, phase actions.Phase, lis
 	l := p.line(s.Point)
 	w.made = append(w.made, hold{id: w.ID + list + strconv.Itoa(n), win: w, line: l, st: s, phase: phase, order: order, live: true, from: w.start, to: w.End.UTC()})
 	h := &w.made[len(w.made)-1]
-	if phase == actions.PhaseLeadIn && w.duringHolds(s.Point) {
-		h.to = w.start
-	}
 	if phase == actions.PhaseLeadIn && s.HasFrom {
 		h.from = w.start.Add(s.From)
 	}
@@ -181,10 +180,22 @@ func (p *planner) cannotHold(s *actions.Statement) string {
 	return ""
 }
 
-// duringHolds reports whether a during-statement is on the point: then a lead-in hold on it ends at the window's start.
-func (w *window) duringHolds(ref actions.Ref) bool {
-	on := func(s actions.Statement) bool { return s.Point == ref }
-	return slices.ContainsFunc(w.proc.During, on) || slices.ContainsFunc(w.Extra, on)
+// endLeadIns ends lead-in holds at the window's start where a during-statement is on the point too.
+func (p *planner) endLeadIns(w *window) {
+	mark := func(list []actions.Statement) {
+		for i := range list {
+			if l := p.lines[list[i].Point]; l != nil {
+				l.during = w
+			}
+		}
+	}
+	mark(w.proc.During)
+	mark(w.Extra)
+	for _, h := range w.holds {
+		if h.phase == actions.PhaseLeadIn && h.line.during == w {
+			h.passing, h.to = true, earlier(h.to, w.start)
+		}
+	}
 }
 
 // giveUp drops the holds that no longer count: after a step failed or was skipped, its hold and the later statements of
