@@ -15,6 +15,7 @@ func (k *checker) devices() {
 		before := len(k.found)
 		k.figures(d)
 		k.water(d)
+		k.leastTimes(d)
 		for j := range d.Points {
 			k.point(d, &d.Points[j])
 		}

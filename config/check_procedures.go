@@ -27,6 +27,7 @@ func (k *checker) procedures() {
 				k.guard(where, &phase[j])
 				k.current(where, &phase[j])
 				k.auto(where, &phase[j])
+				k.leastOn(where, &phase[j])
 			}
 		}
 	}

@@ -74,6 +74,12 @@ unit = "%"
 			`fault procedures.surplus: "heater.p = auto": nothing says how much it may draw; write range at the point or power at the device`}},
 		{"auto on a mode", "[devices.battery.points.mode]\nwrite = \"x/set\"\nread = \"x\"\nvalues = [\"a\", \"b\"]\n" + call + "during = [\"battery.mode = auto\"]", []string{
 			`fault procedures.surplus: "battery.mode = auto": nothing says what the point draws`}},
+		{"shorter than min_on", "[devices.pump]\nlink = \"barn\"\nkind = \"load\"\npower = \"2 kW\"\nmin_on = \"20m\"\n[devices.pump.points.run]\nwrite = \"p/set\"\nread = \"p\"\n" +
+			"values = [\"on\", \"off\"]\n" + call + "lead_in = [\"pump.run = off from -5m for 5m\"]\nduring = [\"pump.run = on for 12m\"]", []string{
+			`fault procedures.surplus: "pump.run = on for 12m": is never begun: pump stays on for 20m at the least (min_on); hold it for longer, or shorten min_on`}},
+		{"least times of a mode", "[devices.other]\nlink = \"barn\"\nkind = \"load\"\nmin_off = \"10m\"\n[devices.other.points.mode]\nwrite = \"p/set\"\nread = \"p\"\n" +
+			"values = [\"a\", \"b\"]\n" + call + "during = [\"other.mode = a\"]", []string{
+			"note devices.other: its least times do nothing: nothing says what its points draw; write power at the device, or draws at the point"}},
 		{"strangers", "[links.open]\nurl = \"mqtt://10.1.2.3\"\n[links.plc]\nurl = \"modbus://10.1.2.3:502/1\"\n" +
 			"[devices.a]\nlink = \"open\"\nkind = \"load\"\n[devices.b]\nlink = \"plc\"\nkind = \"load\"\n", []string{
 			"note links.open: whoever reaches 10.1.2.3 could move a; write user and password_file, and the url with mqtts",

@@ -4,9 +4,6 @@ package config
 func notYet() map[string]string {
 	return map[string]string{
 		"devices.*.make_room":            "not yet: write \"off\" or take the key out; discharge or hold off by lead-in statements",
-		"devices.*.min_hold":             "not yet: take the key out; the device keeps its own least times",
-		"devices.*.min_off":              "not yet: take the key out; the device keeps its own least times",
-		"devices.*.min_on":               "not yet: take the key out; the device keeps its own least times",
 		"devices.*.points.*.write.lasts": "not yet: take the key out",
 		"procedures.*.expect":            "not yet: write \"off\" or take the key out",
 	}

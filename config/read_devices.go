@@ -21,9 +21,9 @@ func (l *loader) devices(top section, p *actions.Premises) []actions.Device {
 			Enabled: s.truth("enabled"),
 			Phase:   s.phase(p.Supply.Phases),
 			Worth:   worth.read(s),
-			MinOn:   s.duration("min_on", 0),
-			MinOff:  s.duration("min_off", 0),
-			MinHold: s.duration("min_hold", 0),
+			MinOn:   s.leastTime("min_on"),
+			MinOff:  s.leastTime("min_off"),
+			MinHold: s.leastTime("min_hold"),
 			Ready:   s.clock("ready"),
 		}
 		if name == "window" {

@@ -139,9 +139,9 @@ func deviceKeys() []key {
 		{path: "devices.*.reserve", form: either, example: `20`, only: "battery vehicle tank", doc: "kept for the household: %, or a tank's \"45 °C\""},
 		{path: "devices.*.worth", form: either, def: "1", example: `"0.30 GBP/kWh"`, doc: "weight of its energy in sharing: money per kWh, or a plain number; the same for all"},
 		{path: "devices.*.make_room", def: `"off"`, example: `"auto"`, only: "battery tank", doc: "\"auto\" works out how much to empty beforehand"},
-		{path: "devices.*.min_on", def: `"0s"`, example: `"10m"`, doc: "once on, it stays on this long"},
-		{path: "devices.*.min_off", def: `"0s"`, example: `"10m"`, doc: "once off, it stays off this long"},
-		{path: "devices.*.min_hold", def: `"0s"`, example: `"5m"`, doc: "a setpoint stays this long"},
+		{path: "devices.*.min_on", def: `"0s"`, example: `"10m"`, doc: "once on, it draws at least this long: what could not is not begun; ends and restores always go on time"},
+		{path: "devices.*.min_off", def: `"0s"`, example: `"10m"`, doc: "once off, it is not started again sooner: the start is put off; a restore goes on time"},
+		{path: "devices.*.min_hold", def: `"0s"`, example: `"5m"`, doc: "a value that was set stays this long before a higher one is; what lowers a draw goes on time"},
 		{path: "devices.*.hygiene.reach", example: `"60 °C"`, only: "tank", doc: "temperature that the tank must reach now and then"},
 		{path: "devices.*.hygiene.every", example: `"7d"`, only: "tank", doc: "told when overdue"},
 	}

@@ -25,6 +25,8 @@ type line struct {
 	spans   []span
 	changes []*change
 	auto    []autoValue   // what auto statements on it come to, by time
+	stays   []stay        // where least times let it keep the value it has
+	was     *cycle        // how far it is now, once asked for
 	zero    actions.Value // what auto sets where it takes nothing
 
 	// While building.
@@ -125,6 +127,11 @@ func (l *line) after(h *hold) (v actions.Value, said bool) {
 
 // value returns what h asks for at t.
 func (l *line) value(h *hold, t time.Time) actions.Value {
+	if len(l.stays) > 0 {
+		if s := l.stayAt(h, t); s != nil {
+			return s.value
+		}
+	}
 	switch {
 	case h.st.Want.Normal:
 		return l.normal
@@ -191,7 +198,7 @@ func (l *line) build() {
 	l.catchUp()
 	t, ruler := now, l.top(now)
 	for len(starts)+len(ends) > 0 {
-		next := l.autoChange(ruler, t)
+		next := l.nextChange(ruler, t)
 		if len(starts) > 0 && (next.IsZero() || starts[0].from.Before(next)) {
 			next = starts[0].from
 		}

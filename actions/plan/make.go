@@ -56,6 +56,7 @@ func run(in Input) (*planner, *actions.Plan) {
 		p.dropMissed()
 	}
 	p.sayLate()
+	p.sayLeast()
 	prof := p.profile()
 	return p, p.finish(prof)
 }
@@ -88,7 +89,7 @@ type planner struct {
 	failed map[claimed]bool // holds with a step that failed or was skipped
 	begun  map[claimed]onset
 	under  map[claimed]bool // holds whose value came with the end of a stronger one
-	free   []time.Time     // scratch, by link
+	free   []time.Time      // scratch, by link
 }
 
 // A claimed is a hold as the steps of the standing know it. A window that came to another procedure has holds under the ids
@@ -195,17 +196,6 @@ func (p *planner) sortLines() {
 		p.order = append(p.order, l)
 	}
 	slices.SortFunc(p.order, func(a, b *line) int { return a.ref.Compare(b.ref) })
-}
-
-// build works out every line anew, and the order and times of the commands on every link.
-func (p *planner) build() {
-	p.changes = slices.Grow(p.changes[:0], 2*p.claims)
-	p.forgetChanges()
-	for _, l := range p.order {
-		l.build()
-		p.changes = append(p.changes, l.changes...)
-	}
-	p.sequence()
 }
 
 // finish puts the plan together.

@@ -46,8 +46,20 @@ func (p *planner) sequence() {
 	p.space(false)
 }
 
-// dropMissed takes out the commands that cannot be sent in time, and spaces the others out anew.
+// dropMissed takes out the commands that cannot be sent in time, and spaces the others out anew. What may go sooner for it
+// keeps the least times all the same.
 func (p *planner) dropMissed() {
+	p.dropOnce()
+	for range mostStays {
+		if !p.keepLeast() {
+			return
+		}
+		p.arrange()
+		p.dropOnce()
+	}
+}
+
+func (p *planner) dropOnce() {
 	p.space(true)
 	p.changes = slices.DeleteFunc(p.changes, func(c *change) bool { return c.drop != kept })
 }
