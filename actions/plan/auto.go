@@ -278,12 +278,12 @@ func (p *planner) shareRound(r round, explicit *profile, stores map[*actions.Dev
 	}
 	x := &shares{p: p, s: s, points: points, from: r.from}
 	x.times = times
-	proven := x.best()
+	short := x.best()
 	if !x.keepCurrent() {
 		x.simplify()
 	}
 	x.write()
-	x.report(r, proven)
+	x.report(r, short)
 	for dev, d := range devices {
 		stores[dev].store.take(draw{from: r.from, to: r.from.Add(time.Hour), w: x.taken[d] * 1000})
 	}

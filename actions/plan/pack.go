@@ -22,69 +22,133 @@ func (c *consumer) top() float64 {
 	return c.most
 }
 
-// mostNodes bounds the search of one packing. With the bounds below a few hundred nodes are the rule.
-const mostNodes = 30000
+// A shape is what packers need to know of the consumers beyond each of them.
+type shape struct {
+	grain float64 // kW by phase that vehicles' amperes are; 0: there are none
+	whole []bool  // by consumer: it draws in whole multiples of that
+}
+
+func shapeOf(list []consumer) shape {
+	s := shape{whole: make([]bool, len(list))}
+	for i := range list {
+		if c := &list[i]; len(c.steps) > 2 && s.grain == 0 {
+			s.grain = (c.steps[2] - c.steps[1]) / float64(len(c.phases))
+		}
+	}
+	for i := range list {
+		s.whole[i] = s.grain > 0 && len(list[i].steps) > 0 && !slices.ContainsFunc(list[i].steps, func(p float64) bool {
+			n := p / float64(len(list[i].phases)) / s.grain
+			return math.Abs(n-math.Round(n)) > 1e-6
+		})
+	}
+	return s
+}
+
+const (
+	// mostNodes bounds the search of one packing. With the bounds below a few hundred nodes are the rule.
+	mostNodes = 30000
+	// manyNodes is from when on a setting will do that is nearly as good as any could be; nearly is by how much less. No more
+	// are spent on a packing while others still gain.
+	manyNodes = 1000
+	nearly    = 1e-4
+	// fewNodes are always to be had, also when the effort for the whole sharing is spent.
+	fewNodes = 30
+	// mostEffort bounds the search of all packings of a sharing: nodes by consumers. It is some tens of milliseconds.
+	mostEffort = 4000000
+)
 
 // A packer finds the setting of consumers that is worth most under the caps of the phases: the pricing problem of the
 // sharing (see share.go), a knapsack in which some things can be cut at will and some only in steps.
 //
-// It is a branch and bound, depth first. Branches are the steps of the consumers that have any, in order, the highest
-// first. The bound of a node is what its settled part is worth and what the rest could be worth were nothing in steps and
-// were every phase to be filled by itself: on each phase what is worth most per kW first. No completion of the node can
-// beat that, so cutting off nodes whose bound is no better than the best found loses nothing, and the search is exact
-// unless mostNodes ran out. At a leaf only consumers of any power are left: filling the phases one by one is then exact,
-// unless one of them draws on several phases, where a small linear program decides.
+// It is a branch and bound, depth first. Branches are the steps of the consumers that have any, the highest first. The
+// bound of a node (bound.go) is what its settled part is worth and what the rest could be worth at the very most. No
+// completion of the node can beat that, so cutting off nodes whose bound is no better than the best found loses nothing,
+// and the search is exact. At a leaf only consumers of any power are left: filling the phases one by one is then exact,
+// and where some of them draw on all phases what they displace decides.
+//
+// A search of more than manyNodes ends with a setting that is nearly the best: none is worth more by a ten-thousandth. One
+// of more than mostNodes, or of more than its part of the effort that is left for the sharing, is cut short.
 type packer struct {
 	list  []consumer
+	shape shape
 	value []float64 // worth of 1 kW of each, may be negative: then it is left off
 	off   []bool    // not to be had now
 
-	steps   []int // indices of those with steps, in order
-	byValue []int // indices by value, falling, then order
-	spread  bool  // a consumer of any power draws on several phases
+	effort *int // what is left for the sharing; nil: all that is needed
+
+	steps   []int        // indices of those with steps, in the order of branching
+	byValue []int        // indices by value, falling, then order
+	turn    []int        // by consumer: its place in steps
+	grid    [][3]float64 // by place in steps: what the phase carries from there on comes in multiples of this; 0: it does not
+	spread  bool         // a consumer of any power draws on several phases
 
 	set   []float64
 	best  []float64
 	found float64
+	most  float64 // no setting is worth more
 	nodes int
-	cut   bool // mostNodes ran out
+	limit int
+	cut   bool // the last search was cut short
 }
 
-// pack returns the best setting under caps, kW by phase, and what it is worth.
-func (k *packer) pack(caps [3]float64) ([]float64, float64) {
-	n := len(k.list)
-	k.steps, k.byValue, k.spread = k.steps[:0], k.byValue[:0], false
-	for i := range k.list {
-		if k.off[i] || k.value[i] <= 0 {
-			continue
-		}
-		k.byValue = append(k.byValue, i)
-		switch {
-		case len(k.list[i].steps) > 0:
-			k.steps = append(k.steps, i)
-		case len(k.list[i].phases) > 1:
-			k.spread = true
-		}
+// ceiling returns what no setting under caps, kW by phase, is worth more than.
+func (k *packer) ceiling(caps [3]float64) float64 {
+	k.arrange()
+	return k.bound(0, caps)
+}
+
+// pack returns the best setting under caps that it finds with so many nodes, and what it is worth.
+func (k *packer) pack(caps [3]float64, nodes int) ([]float64, float64) {
+	k.most = k.ceiling(caps)
+	k.set = resize(k.set, len(k.list))
+	k.best = resize(k.best, len(k.list))
+	k.nodes, k.limit, k.cut = 0, nodes, false
+	if n := max(1, len(k.byValue)); k.effort != nil {
+		k.limit = max(fewNodes, min(nodes, *k.effort/20/n))
+		defer func() { *k.effort -= k.nodes * n }()
 	}
-	slices.SortStableFunc(k.byValue, func(a, b int) int {
-		switch {
-		case k.value[a] > k.value[b]:
-			return -1
-		case k.value[a] < k.value[b]:
-			return 1
-		}
-		return 0
-	})
-	k.set = resize(k.set, n)
-	k.best = resize(k.best, n)
-	k.found, k.nodes = 0, 0
+	k.greedy(caps)
 	k.branch(0, caps, 0)
 	return k.best, k.found
 }
 
-func resize(s []float64, n int) []float64 {
+// greedy begins with what is found by serving the consumers one after another by value.
+func (k *packer) greedy(left [3]float64) {
+	k.found = 0
+	for _, u := range k.byValue {
+		c := &k.list[u]
+		p := c.fit(left)
+		for _, ph := range c.phases {
+			left[ph] -= p / float64(len(c.phases))
+		}
+		k.best[u] = p
+		k.found += p * k.value[u]
+	}
+}
+
+// fit returns the most that c can draw of what the phases have left.
+func (c *consumer) fit(left [3]float64) float64 {
+	room := math.Inf(1)
+	for _, ph := range c.phases {
+		room = math.Min(room, math.Max(0, left[ph])*float64(len(c.phases)))
+	}
+	if len(c.steps) == 0 {
+		return math.Min(room, c.most)
+	}
+	room += slack * float64(len(c.phases))
+	if top := c.steps[len(c.steps)-1]; top <= room {
+		return top
+	}
+	i, found := slices.BinarySearch(c.steps, room)
+	if !found {
+		i--
+	}
+	return c.steps[i]
+}
+
+func resize[T any](s []T, n int) []T {
 	if cap(s) < n {
-		return make([]float64, n)
+		return make([]T, n)
 	}
 	s = s[:n]
 	clear(s)
@@ -95,7 +159,10 @@ func resize(s []float64, n int) []float64 {
 // ones are worth.
 func (k *packer) branch(i int, left [3]float64, worth float64) {
 	k.nodes++
-	if k.nodes > mostNodes {
+	if k.nodes > manyNodes && k.found >= k.most*(1-nearly) {
+		return
+	}
+	if k.nodes > k.limit {
 		k.cut = true
 		return
 	}
@@ -136,23 +203,6 @@ func fits(c *consumer, p float64, left [3]float64) bool {
 	return true
 }
 
-// bound returns the most that what is not settled yet could be worth: each phase filled by itself.
-func (k *packer) bound(i int, left [3]float64) (worth float64) {
-	for _, u := range k.byValue {
-		c := &k.list[u]
-		if len(c.steps) > 0 && slices.Contains(k.steps[:i], u) {
-			continue
-		}
-		part := c.top() / float64(len(c.phases))
-		for _, ph := range c.phases {
-			x := math.Min(part, math.Max(0, left[ph]))
-			left[ph] -= x
-			worth += x * k.value[u]
-		}
-	}
-	return worth
-}
-
 // leaf fills what is left with the consumers of any power.
 func (k *packer) leaf(left [3]float64, worth float64) {
 	if k.spread {
@@ -174,51 +224,76 @@ func (k *packer) leaf(left [3]float64, worth float64) {
 	}
 }
 
-// fillSpread fills the phases by a linear program: a row for each phase and one for each consumer's most.
+// fillSpread fills the phases where some draw on all of them. First those that draw on one, by value, as if the others were
+// not there; then the others, by value, as long as they are worth more than what they displace: of each phase a third, from
+// what is worth least there. What is displaced is worth ever more and what comes is worth ever less, so that where it stops
+// is best.
 func (k *packer) fillSpread(left [3]float64) (worth float64) {
-	var any []int
+	for _, u := range k.byValue {
+		if c := &k.list[u]; len(c.steps) == 0 {
+			k.set[u] = 0
+			if len(c.phases) == 1 {
+				k.set[u] = c.fit(left)
+				left[c.phases[0]] -= k.set[u]
+			}
+		}
+	}
+	for _, u := range k.byValue {
+		if c := &k.list[u]; len(c.steps) == 0 && len(c.phases) > 1 {
+			for k.displace(u, &left) {
+			}
+		}
+	}
 	for _, u := range k.byValue {
 		if len(k.list[u].steps) == 0 {
-			any = append(any, u)
+			worth += k.set[u] * k.value[u]
 		}
 	}
-	rows := 3 + len(any)
-	lp := newSimplex(rows)
-	for ph := range left {
-		lp.x[ph] = math.Max(0, left[ph])
-	}
-	columns := make([][]float64, len(any))
-	for j, u := range any {
-		c := &k.list[u]
-		lp.x[3+j] = c.most
-		columns[j] = make([]float64, rows)
-		for _, ph := range c.phases {
-			columns[j][ph] = 1 / float64(len(c.phases))
-		}
-		columns[j][3+j] = 1
-	}
-	lp.run(func(y []float64) (int, []float64, float64) {
-		best, most := -1, 1e-9
-		for j, u := range any {
-			gain := k.value[u]
-			for r, a := range columns[j] {
-				gain -= y[r] * a
-			}
-			if gain > most {
-				best, most = j, gain
-			}
-		}
-		if best < 0 {
-			return 0, nil, 0
-		}
-		return best, columns[best], k.value[any[best]]
-	})
-	for _, u := range any {
-		k.set[u] = 0
-	}
-	lp.each(func(j int, x float64) {
-		k.set[any[j]] = x
-		worth += x * k.value[any[j]]
-	})
 	return worth
+}
+
+// displace raises the power of u, which draws on several phases, until it has its most or something that it displaces is
+// used up, and reports whether it raised it.
+func (k *packer) displace(u int, left *[3]float64) bool {
+	c := &k.list[u]
+	n := float64(len(c.phases))
+	step, price := c.most-k.set[u], 0.0
+	var from [3]int
+	for _, ph := range c.phases {
+		if from[ph] = -1; left[ph] > dust {
+			step = math.Min(step, left[ph]*n)
+			continue
+		}
+		if from[ph] = k.leastOn(ph); from[ph] < 0 {
+			return false
+		}
+		step = math.Min(step, k.set[from[ph]]*n)
+		price += k.value[from[ph]] / n
+	}
+	if step <= dust || k.value[u] <= price {
+		return false
+	}
+	for _, ph := range c.phases {
+		if from[ph] < 0 {
+			left[ph] -= step / n
+		} else if k.set[from[ph]] -= step / n; k.set[from[ph]] < dust {
+			k.set[from[ph]] = 0
+		}
+	}
+	k.set[u] += step
+	return true
+}
+
+// dust is no power, in kW.
+const dust = 1e-12
+
+// leastOn returns the consumer of any power that draws on the phase alone and is worth least there; -1: there is none.
+func (k *packer) leastOn(ph int) int {
+	for i := len(k.byValue) - 1; i >= 0; i-- {
+		u := k.byValue[i]
+		if c := &k.list[u]; len(c.steps) == 0 && len(c.phases) == 1 && c.phases[0] == ph && k.set[u] > dust {
+			return u
+		}
+	}
+	return -1
 }

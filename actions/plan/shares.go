@@ -1,8 +1,10 @@
 package plan
 
 import (
+	"cmp"
 	"math"
 	"slices"
+	"strconv"
 	"time"
 
 	"spillway/actions"
@@ -20,10 +22,15 @@ type shares struct {
 	kept  bool      // it goes on as it was planned before
 	total float64   // what the energy is worth
 	taken []float64 // kWh by device
+
+	all      []int   // the points
+	ofDevice [][]int // the points of each device
+	cuts     []cut   // scratch
+	now      []float64
 }
 
-// best finds the settings that are worth most and puts them in an order.
-func (x *shares) best() (proven bool) {
+// best finds the settings that are worth most and puts them in an order. short is as of [sharing.solve].
+func (x *shares) best() (short float64) {
 	x.begins = x.begins[:0]
 	at := 0.0
 	for i, t := range x.times {
@@ -32,7 +39,12 @@ func (x *shares) best() (proven bool) {
 		at += x.s.stretches[i].hours
 	}
 	x.begins = append(x.begins, at)
-	settings, proven := x.s.solve()
+	x.ofDevice = make([][]int, len(x.s.need))
+	for u, a := range x.points {
+		x.all = append(x.all, u)
+		x.ofDevice[a.c.device] = append(x.ofDevice[a.c.device], u)
+	}
+	settings, short := x.s.solve()
 	for _, a := range x.points {
 		a.parts = a.parts[:0]
 	}
@@ -47,7 +59,7 @@ func (x *shares) best() (proven bool) {
 		last = x.lay(i, order(mine, last), last)
 	}
 	x.total, x.taken = x.worth()
-	return proven
+	return short
 }
 
 // order puts a stretch's settings in the order with the fewest changes; of those, what earlier statements take goes first.
@@ -145,25 +157,33 @@ func (a *autoPoint) at(t float64) (kw float64) {
 // worth returns what the energy is worth that the devices take as the points are set, and how much each takes.
 func (x *shares) worth() (total float64, taken []float64) {
 	taken = make([]float64, len(x.s.need))
-	x.each(func(stretch int, from, to float64) bool {
-		for u, a := range x.points {
-			if !x.s.stretches[stretch].there[u] {
-				continue
-			}
-			d := a.c.device
-			e := math.Min(a.at(from)*(to-from), x.s.need[d]-taken[d])
-			taken[d] += e
-			total += e * x.s.list[u].worth
-		}
-		return true
-	})
+	for d := range taken {
+		worth, kwh := x.takes(d)
+		total += worth
+		taken[d] = kwh
+	}
 	return total, taken
 }
 
-// fits reports whether what is set is under the caps throughout, but for times shorter than forgiven, in hours: those are
-// put right by waitForDrops.
-func (x *shares) fits(forgiven float64) bool {
-	return x.each(func(stretch int, from, to float64) bool {
+// takes returns how much one device takes as its points are set, and what that is worth.
+func (x *shares) takes(d int) (worth, kwh float64) {
+	x.each(x.ofDevice[d], 0, math.Inf(1), func(stretch int, from, to float64, now []float64) bool {
+		for i, u := range x.ofDevice[d] {
+			if x.s.stretches[stretch].there[u] {
+				e := math.Min(now[i]*(to-from), x.s.need[d]-kwh)
+				kwh += e
+				worth += e * x.s.list[u].worth
+			}
+		}
+		return true
+	})
+	return worth, kwh
+}
+
+// fits reports whether what is set from begin to end is under the caps, but for times shorter than forgiven, in hours:
+// those are put right by waitForDrops.
+func (x *shares) fits(forgiven, begin, end float64) bool {
+	return x.each(x.all, begin, end, func(stretch int, from, to float64, now []float64) bool {
 		if to-from < forgiven {
 			return true
 		}
@@ -173,7 +193,7 @@ func (x *shares) fits(forgiven float64) bool {
 				continue
 			}
 			for _, ph := range a.c.phases {
-				if left[ph] -= a.at(from) / float64(len(a.c.phases)); left[ph] < -1e-6 {
+				if left[ph] -= now[u] / float64(len(a.c.phases)); left[ph] < -1e-6 {
 					return false
 				}
 			}
@@ -182,28 +202,61 @@ func (x *shares) fits(forgiven float64) bool {
 	})
 }
 
-// each calls f for every time in which nothing changes, until it says no.
-func (x *shares) each(f func(stretch int, from, to float64) bool) bool {
-	cuts := slices.Clone(x.begins)
-	for _, a := range x.points {
-		for _, s := range a.parts {
-			cuts = append(cuts, s.at)
+// A cut is an instant at which a point is set to another power; -1: a stretch begins.
+type cut struct {
+	at    float64
+	point int // its place among the points that are looked at
+	kw    float64
+}
+
+// each calls f for every time between begin and end in which none of the points changes, with what they are then set to,
+// until it says no.
+func (x *shares) each(points []int, begin, end float64, f func(stretch int, from, to float64, now []float64) bool) bool {
+	end = math.Min(end, x.begins[len(x.begins)-1])
+	cuts := x.cuts[:0]
+	x.now = resize(x.now, len(points))
+	for i, u := range points {
+		for _, s := range x.points[u].parts {
+			switch {
+			case s.at <= begin+slack:
+				x.now[i] = s.kw
+			case s.at < end-slack:
+				cuts = append(cuts, cut{s.at, i, s.kw})
+			}
 		}
 	}
-	slices.Sort(cuts)
-	stretch, end := 0, x.begins[len(x.begins)-1]
-	for i, from := range cuts {
-		if from >= end-slack {
-			break
+	stretch := 0
+	for i, at := range x.begins {
+		switch {
+		case i == len(x.begins)-1:
+		case at <= begin+slack:
+			stretch = i
+		case at < end-slack:
+			cuts = append(cuts, cut{at, -1, 0})
 		}
-		for stretch+1 < len(x.begins)-1 && x.begins[stretch+1] <= from+slack {
-			stretch++
+	}
+	x.cuts = cuts
+	slices.SortFunc(cuts, func(a, b cut) int { return cmp.Compare(a.at, b.at) })
+	from := math.Max(begin, x.begins[0])
+	for i := 0; ; {
+		to := end
+		if i < len(cuts) {
+			to = cuts[i].at
 		}
-		if to := cuts[i+1]; to > from+slack && from >= x.begins[0]-slack && !f(stretch, from, to) {
+		if to > from+slack && !f(stretch, from, to, x.now) {
 			return false
 		}
+		if i == len(cuts) {
+			return true
+		}
+		for from = to; i < len(cuts) && cuts[i].at <= from+slack; i++ {
+			if c := cuts[i]; c.point < 0 {
+				stretch++
+			} else {
+				x.now[c.point] = c.kw
+			}
+		}
 	}
-	return true
 }
 
 const (
@@ -228,7 +281,12 @@ func (x *shares) simplify() {
 			if until(a.parts, i-1, end) < brief || until(a.parts, i, end) < brief {
 				least = shortGain
 			}
-			if !x.tryParts(a, without(a.parts, i, a.parts[i-1].kw), floor, least) && !x.tryParts(a, without(a.parts, i, a.parts[i].kw), floor, least) {
+			begin, at, until := a.parts[i-1].at, a.parts[i].at, end
+			if i+1 < len(a.parts) {
+				until = a.parts[i+1].at
+			}
+			if !x.tryParts(a, without(a.parts, i, a.parts[i-1].kw), at, until, floor, least) &&
+				!x.tryParts(a, without(a.parts, i, a.parts[i].kw), begin, at, floor, least) {
 				i++
 			}
 		}
@@ -253,13 +311,15 @@ func without(parts []part, i int, kw float64) []part {
 	return out
 }
 
-// tryParts keeps the parts for a where they fit and lose too little to matter.
-func (x *shares) tryParts(a *autoPoint, parts []part, floor, least float64) bool {
-	old := a.parts
+// tryParts keeps the parts for a, which differ from begin to end, where they fit and lose too little to matter.
+func (x *shares) tryParts(a *autoPoint, parts []part, begin, end, floor, least float64) bool {
+	old, d := a.parts, a.c.device
+	before, _ := x.takes(d)
 	a.parts = parts
-	if x.fits(second) {
-		if total, taken := x.worth(); total >= floor && total >= x.total*(1-least)-1e-9 {
-			x.total, x.taken = total, taken
+	if x.fits(second, begin, end) {
+		worth, kwh := x.takes(d)
+		if total := x.total - before + worth; total >= floor && total >= x.total*(1-least)-1e-9 {
+			x.total, x.taken[d] = total, kwh
 			return true
 		}
 	}
@@ -286,7 +346,7 @@ func (x *shares) keepCurrent() bool {
 	for u, a := range x.points {
 		best[u], a.parts = a.parts, found[u]
 	}
-	if x.fits(30 * second) {
+	if x.fits(30*second, 0, math.Inf(1)) {
 		if now, takes := x.worth(); now >= gained*(1-keepGain)-1e-9 || now >= gained-keepLeast {
 			x.total, x.taken, x.kept = now, takes, true
 			return true
@@ -375,10 +435,10 @@ func (x *shares) write() {
 // fullAt reports whether the sharing takes the point's device to be full at a time, or within a second of it.
 func (x *shares) fullAt(a *autoPoint, at float64) bool {
 	taken, d := 0.0, a.c.device
-	x.each(func(stretch int, from, to float64) bool {
-		for u, o := range x.points {
-			if o.c.device == d && x.s.stretches[stretch].there[u] && from < at-slack {
-				taken += o.at(from) * (math.Min(to, at) - from)
+	x.each(x.ofDevice[d], 0, at, func(stretch int, from, to float64, now []float64) bool {
+		for i, u := range x.ofDevice[d] {
+			if x.s.stretches[stretch].there[u] {
+				taken += now[i] * (to - from)
 			}
 		}
 		return true
@@ -397,10 +457,10 @@ func (x *shares) clock(at float64) time.Time {
 }
 
 // report says in the windows what should be known of the sharing.
-func (x *shares) report(r round, proven bool) {
+func (x *shares) report(r round, short float64) {
 	for _, w := range r.windows {
-		if !proven {
-			w.say("the search for the best sharing was cut short; a better one may exist")
+		if short > 0 {
+			w.say("the search for the best sharing was cut short: the best takes at most " + percent(short) + " more")
 		}
 		for u, a := range x.points {
 			there := false
@@ -413,4 +473,9 @@ func (x *shares) report(r round, proven bool) {
 			}
 		}
 	}
+}
+
+// percent writes a part, rounded up to a tenth of a percent.
+func percent(x float64) string {
+	return strconv.FormatFloat(math.Ceil(x*1000-1e-9)/10, 'f', -1, 64) + " %"
 }

@@ -64,8 +64,10 @@ func (d sharer) phaseCount(phases int) int {
 
 func (d sharer) on(phase, phases int) bool { return phases == 1 || d.phase == 0 || d.phase == phase }
 
-// premises makes the instance's premises and procedure.
-func (in instance) plan() *actions.Plan {
+func (in instance) plan() *actions.Plan { return Make(in.input()) }
+
+// input makes the instance's premises and procedure.
+func (in instance) input() Input {
 	var devices []actions.Device
 	q := proc{name: "x", direction: actions.TurnUp}
 	var reads []string
@@ -76,7 +78,7 @@ func (in instance) plan() *actions.Plan {
 		q.during = append(q.during, fmt.Sprintf("load%d.run = on for %dm", i, 30*in.loadFor[i]))
 	}
 	for i, s := range in.devices {
-		name := fmt.Sprintf("zz%d", i)
+		name := fmt.Sprintf("zz%03d", i)
 		var d actions.Device
 		point := name + ".power"
 		switch s.kind {
@@ -102,7 +104,8 @@ func (in instance) plan() *actions.Plan {
 	p := procedures(outlet(in.limit, in.phases, devices...), q)
 	w := win("a", "x", "13:00", "14:00")
 	w.End = w.Start.Add(time.Duration(in.slots) * 30 * time.Minute)
-	return planOf(p, "12:00", []actions.Window{w}, reads...)
+	now := at("12:00")
+	return Input{Premises: p, Windows: []actions.Window{w}, Now: now, Readings: readings(p, now, reads...), Standing: actions.NewStanding()}
 }
 
 // program writes the instance as a mixed integer program in CPLEX LP form: the power of every device in every half hour.
