@@ -169,8 +169,19 @@ func (m *Machine) mayHold(w actions.Window) bool {
 	start := w.Start
 	if m.plan != nil {
 		if pw := m.plan.Window(w.ID); pw != nil {
-			start = pw.LeadIn
+			start = sooner(pw.LeadIn, start)
+			// A hold may be on without a step of its own: the point had the value already, for another window.
+			for i := range pw.Claims {
+				start = sooner(pw.Claims[i].From, start)
+			}
 		}
 	}
 	return !m.now.Wall.Before(start) && m.now.Wall.Before(w.End)
+}
+
+func sooner(a, b time.Time) time.Time {
+	if b.Before(a) {
+		return b
+	}
+	return a
 }

@@ -43,6 +43,7 @@ type watched struct {
 
 	silent bool // it has answered nothing since
 	since  time.Duration
+	heard  time.Duration // when it answered last; 0: not yet
 }
 
 func newWatchlist(p *actions.Premises) watchlist {
@@ -205,22 +206,49 @@ func (m *Machine) readDue() {
 	}
 }
 
-// reach tells of links and points that do not answer, while there is time, and takes it back where they do again.
+// reach tells of links and points that do not answer, while there is time, and takes it back where they do again. A box that
+// says nothing at all is one trouble, and not one for each of its points.
 func (m *Machine) reach(e ReadDone, failed bool) {
 	x := m.watch.point(e.Ref)
 	switch {
 	case x == nil:
-	case !failed && (x.silent || len(m.troubles) > 0):
-		x.silent = false
-		m.clear("link " + x.link.Name)
-		m.clear("read " + e.Ref.String())
 	case !failed:
+		x.heard = m.now.Up
+		if x.silent || len(m.troubles) > 0 {
+			x.silent = false
+			m.clear("link " + x.link.Name)
+			m.clear("read " + e.Ref.String())
+		}
 	case !x.silent:
 		x.silent, x.since = true, m.now.Up
+		m.watch.askAnother(x)
 	case m.now.Up-x.since < silentFor:
 	case link.ClassOf(e.Err) == link.Unreachable:
 		m.trouble("link "+x.link.Name, x.link.Name, "cannot be reached: "+e.Err.Error())
+	case e.Err != nil && saysNothing(e.Err) && m.watch.mute(x):
+		m.trouble("link "+x.link.Name, x.link.Name, "does not answer: "+e.Err.Error())
 	case e.Err != nil:
 		m.trouble("read "+e.Ref.String(), e.Ref.String(), "cannot be read: "+e.Err.Error())
+	}
+}
+
+// saysNothing reports whether the far end gave no answer, rather than one that is of no use.
+func saysNothing(err error) bool {
+	c := link.ClassOf(err)
+	return c == link.Unknown || c == link.NotYet
+}
+
+// mute reports whether no other point of the link has answered since this one fell silent.
+func (w *watchlist) mute(x *watched) bool {
+	return !slices.ContainsFunc(w.order, func(y *watched) bool { return y != x && y.link == x.link && !y.silent && y.heard >= x.since })
+}
+
+// askAnother has another point of the link read at once, where there is one, to tell a silent point from a silent box.
+func (w *watchlist) askAnother(x *watched) {
+	for _, y := range w.order {
+		if y != x && y.link == x.link && !y.silent && !y.open {
+			y.asked = min(y.asked, x.since-y.every)
+			return
+		}
 	}
 }
