@@ -71,7 +71,7 @@ func (b *book) see(now time.Time, r Report, rules Rules) {
 	}
 	for key, e := range b.Faults {
 		switch {
-		case here[key], slices.Contains(r.Unknown, e.Kind):
+		case here[key], slices.Contains(r.Unknown, e.Kind), e.Tried && slices.Contains(r.Behind, key):
 		case !e.Tried, !e.Ends.IsZero() && !now.Before(e.Ends), !rules.wants(e.Kind):
 			delete(b.Faults, key)
 		case e.Gone.IsZero():

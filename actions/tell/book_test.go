@@ -121,6 +121,14 @@ func TestBook(t *testing.T) {
 			{at: time.Hour, report: faults(restore(at(time.Hour)))},
 			{at: 2 * time.Hour, report: &Report{Unknown: []Kind{KindLink}}, again: 2*time.Hour + 5*m},
 		}},
+		{"what another explains is not told, and was it told before, that stands", Rules{}, []moment{
+			{at: 0, report: &Report{Behind: []string{"restore cylinder.boost"}}},
+			{at: m, report: faults(restore(at(m))), want: []string{"fault restore cylinder.boost"}},
+			{at: 2 * m, report: &Report{Behind: []string{"restore cylinder.boost"}}},
+			{at: 2 * time.Hour},
+			{at: 3 * time.Hour, report: faults(), again: 3*time.Hour + 5*m},
+			{at: 3*time.Hour + 5*m, want: []string{"clear restore cylinder.boost"}},
+		}},
 		{"what ends by itself needs no all-clear", Rules{}, []moment{
 			{at: 0, report: faults(Fault{Key: "plan x", Kind: KindPlan, Since: at(0), Ends: at(m)}), want: []string{"fault plan x"}},
 			{at: m, report: faults()},

@@ -56,6 +56,9 @@ type Report struct {
 	Faults  []Fault
 	Windows []Window
 	Unknown []Kind // of these nobody has looked yet: what was told of them stands
+	// Behind are keys of faults that another one explains, such as the points of a box that is out of reach: they are not
+	// told, and where one was told before, that stands.
+	Behind []string
 }
 
 // Rules say what one receiver is told.

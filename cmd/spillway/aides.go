@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"net/http"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -72,8 +73,15 @@ func (d *daemon) heard(s run.Snapshot) {
 
 // reportNow takes in the newest state once more, where something beside it has changed.
 func (d *daemon) reportNow() {
-	if s, _ := d.runner.Snapshot(); s.Plan != nil {
-		d.teller.See(d.report(s))
+	s, _ := d.runner.Snapshot()
+	if s.Plan == nil {
+		return
+	}
+	d.teller.See(d.report(s))
+	d.publishing.Lock()
+	defer d.publishing.Unlock()
+	if s, _ = d.runner.Snapshot(); !slices.Equal(d.said, faultKeys(d.feedFaults(s))) {
+		d.publishNow(s) // a tank or a feed is overdue without news from the runner
 	}
 }
 

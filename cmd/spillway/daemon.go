@@ -51,6 +51,7 @@ type daemon struct {
 	keep      bool // the journal is somebody else's
 
 	publishing sync.Mutex // one publication at a time
+	said       []string   // keys of the faults that the plan feed says
 	aides
 }
 
@@ -264,8 +265,10 @@ func (d *daemon) publishNow(s run.Snapshot) {
 		d.log.Warn("the plan feed lacks past windows: " + err.Error())
 	}
 	settled, known := d.settled.hourly()
+	wrong := d.feedFaults(s)
+	d.said = faultKeys(wrong)
 	changed, err := d.plan.Update(ctx, s.Plan, lines, &d.cfg.Premises, publish.Options{
-		Zone: d.cfg.Premises.Zone, Now: s.At, Past: past, Standing: s.Standing, Faults: append(faults(s.Troubles), d.collector.faults()...),
+		Zone: d.cfg.Premises.Zone, Now: s.At, Past: past, Standing: s.Standing, Faults: wrong,
 		Remind: d.cfg.Publish.Remind, URL: d.linkURL(), Credits: credits(settled, d.clock.Now()), CreditsUnknown: !known,
 	})
 	d.collector.changed()
@@ -293,14 +296,6 @@ func (d *daemon) past(ctx context.Context, s run.Snapshot) ([]actions.PlannedWin
 		}
 	}
 	return past, err
-}
-
-func faults(list []run.Trouble) []publish.Fault {
-	var out []publish.Fault
-	for _, t := range list {
-		out = append(out, publish.Fault{Key: t.Key, Title: t.Where, Text: t.What, Since: t.Since})
-	}
-	return out
 }
 
 // close ends what newDaemon opened.

@@ -170,14 +170,14 @@ func (h *hygiene) faults() []tell.Fault {
 		if last.IsZero() {
 			last, said = t.Since, "was not seen since it is watched, on "+t.Since.In(h.zone).Format("Mon 2 Jan")
 		}
-		if last.IsZero() {
+		if t.due().IsZero() {
 			continue // never read: the link's own fault says so
 		}
 		g := t.device.Hygiene
 		list = append(list, tell.Fault{Key: "hygiene " + t.device.Name, Kind: tell.KindHygiene, Where: t.device.Name,
 			What: fmt.Sprintf("its hygiene temperature of %s, wanted every %s, %s: see to its own hygiene programme",
 				actions.FormatQuantity(g.ReachC, "°C"), statement.FormatDuration(g.Every), said),
-			Since: last, Due: last.Add(g.Every)})
+			Since: last, Due: t.due()})
 	}
 	return list
 }

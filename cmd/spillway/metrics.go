@@ -11,6 +11,7 @@ import (
 
 	"spillway/actions"
 	"spillway/actions/run"
+	"spillway/actions/tell"
 )
 
 // metrics are the figures at /metrics. Counters move as entries are journaled, and live as long as the program; everything
@@ -135,7 +136,7 @@ func (s standNow) Collect(ch chan<- prometheus.Metric) {
 	c.put("journal", yes(d.pulse.wrote() == nil))
 	c.put("plan", unix(snap.Plan.At))
 	c.windows(snap.Plan)
-	c.faults(snap.Troubles)
+	c.faults(d.wrongNow(snap))
 	c.links(snap, &d.cfg.Premises)
 	c.feeds(d)
 	for _, h := range d.teller.Health() {
@@ -163,17 +164,16 @@ func (c gauges) windows(p *actions.Plan) {
 	}
 }
 
-func (c gauges) faults(list []run.Trouble) {
-	count := map[string]int{}
-	for _, kind := range []string{"clock", "journal", "restore", "link", "feed"} {
+func (c gauges) faults(list []tell.Fault) {
+	count := map[tell.Kind]int{}
+	for _, kind := range []tell.Kind{tell.KindClock, tell.KindJournal, tell.KindRestore, tell.KindPoint, tell.KindLink, tell.KindFeed, tell.KindHygiene} {
 		count[kind] = 0
 	}
-	for _, t := range list {
-		about, _, _ := strings.Cut(t.Key, " ")
-		count[about]++
+	for _, f := range list {
+		count[f.Kind]++
 	}
-	for about, n := range count {
-		c.put("faults", float64(n), about)
+	for kind, n := range count {
+		c.put("faults", float64(n), string(kind))
 	}
 }
 

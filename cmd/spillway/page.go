@@ -31,7 +31,7 @@ func (d *daemon) handler(watch bool) (h http.Handler, secure *tls.Config, err er
 		secure, locks.Names = cert.TLS(), append(cert.Names(), c.Names...)
 	}
 	p, err := page.New(page.Options{
-		Premises: &d.cfg.Premises, State: d.runner, Acts: d.runner, Record: d.journal, Settlement: d.settled, Feeds: d.feedsNow,
+		Premises: &d.cfg.Premises, State: d.runner, Acts: d.runner, Record: d.journal, Settlement: d.settled, Feeds: d.feedsNow, Faults: d.pageFaults, Tanks: d.hygiene.tanksNow,
 		Now: d.clock.Now, Watch: watch, Locks: locks, Log: d.log,
 		Calendar: publish.Plan(c.Detail, d.plan.Rendering), CalendarPath: d.feedPath,
 	})

@@ -107,19 +107,11 @@ func (p publisher) Publish(ctx context.Context, topic string, payload []byte) er
 // report says how things stand, for those who are told.
 func (d *daemon) report(s run.Snapshot) tell.Report {
 	var r tell.Report
-	for _, t := range s.Troubles {
-		if f, ok := faultOf(t); ok {
-			r.Faults = append(r.Faults, f)
-		}
-	}
-	for _, f := range d.feedsSeen {
-		r.Faults = append(r.Faults, f.faults(d.began)...)
-	}
+	r.Faults, r.Behind = d.wrong(s)
 	if s.Plan != nil {
 		r.Faults = append(r.Faults, planFaults(s.Plan, d.cfg.Premises.Zone)...)
 		r.Windows = takenWindows(s.Plan)
 	}
-	r.Faults = append(r.Faults, d.hygiene.faults()...)
 	missing, known := d.missingCredits(d.clock.Now())
 	r.Faults = append(r.Faults, missing...)
 	if !known {

@@ -2,10 +2,12 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
 	"net/http/httptest"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -16,6 +18,8 @@ import (
 
 	"spillway/actions"
 	"spillway/actions/house"
+	"spillway/actions/journal"
+	"spillway/actions/publish"
 	"spillway/actions/run"
 	"spillway/actions/tell"
 	"spillway/config"
@@ -132,8 +136,11 @@ func TestTold(t *testing.T) {
 	}
 	s.begin()
 	s.wait("the window to be told", func() bool { return h.count("taken Free power, Nether Sallow: ") == 1 })
-	s.wait("the silent box to be told", func() bool { return h.count("fault point cylinder.heating") == 1 })
-	s.wait("its all-clear", func() bool { return h.count("clear point cylinder.heating") == 1 })
+	s.wait("the silent box to be told", func() bool { return h.count("fault link boiler_house") == 1 })
+	s.wait("its all-clear", func() bool { return h.count("clear link boiler_house") == 1 })
+	if n := h.count("fault point cylinder."); n > 0 {
+		t.Errorf("%d points of a silent box are told besides", n)
+	}
 	s.wait("a restore to be told", func() bool {
 		return h.count("fault restore barn_battery.") > 0 || h.count("fault restore ice_bank.") > 0
 	})
@@ -158,11 +165,45 @@ func TestTold(t *testing.T) {
 	}
 }
 
-// A feed that fails is told when it is stale, and not before.
+// A box that is out of reach is said once, and not for each of its points; what is still owed on it is.
+func TestWrongOnASilentBox(t *testing.T) {
+	d, _ := boiler(t, t.TempDir(), &handClock{now: time.Date(2026, 7, 4, 12, 0, 0, 0, time.UTC)})
+	troubles := func(keys ...string) (list []run.Trouble) {
+		for _, k := range keys {
+			_, where, _ := strings.Cut(k, " ")
+			list = append(list, run.Trouble{Key: k, Where: where, What: "it is so"})
+		}
+		return list
+	}
+	points := []string{"normal cylinder.temperature", "read cylinder.temperature", "restore cylinder.temperature", "read van.current"}
+	for _, test := range []struct {
+		keys   []string
+		want   string
+		behind string
+	}{
+		{points, "point cylinder.temperature, point cylinder.temperature, restore cylinder.temperature, point van.current", ""},
+		{append([]string{"link boiler_house"}, points...), "link boiler_house, restore cylinder.temperature, point van.current",
+			"point cylinder.temperature, point cylinder.temperature"},
+	} {
+		list, behind := d.wrong(run.Snapshot{Troubles: troubles(test.keys...)})
+		var got []string
+		for _, f := range list {
+			got = append(got, f.Key)
+		}
+		if d := cmp.Diff([]string{test.want, test.behind}, []string{strings.Join(got, ", "), strings.Join(behind, ", ")}); d != "" {
+			t.Error(d)
+		}
+	}
+}
+
+// A feed that fails is told when it is stale, and not before; then the page and the plan feed say it too, as they do of a
+// tank that is overdue.
 func TestToldOfAStaleFeed(t *testing.T) {
 	h := newHook(t)
 	s := newStage(t, "[tell.hook]\nurl = \""+h.URL+"\"\nfaults = [\"feed\"]\n")
-	s.write(strings.Replace(s.text(), `poll = "2m"`, "poll = \"2m\"\nstale_after = \"20m\"", 1) + "[tell.hook]\nurl = \"" + h.URL + "\"\nfaults = [\"feed\"]\n")
+	s.write(strings.NewReplacer(`poll = "2m"`, "poll = \"2m\"\nstale_after = \"20m\"", `level  = "temperature"`,
+		"level  = \"temperature\"\nhygiene = { reach = \"60 °C\", every = \"1h\" }").Replace(s.text()) + "[tell.hook]\nurl = \"" + h.URL + "\"\nfaults = [\"feed\"]\n")
+	s.remember(hygieneKey(house.Cylinder), hygieneRecord{Since: s.start.Add(-45 * time.Minute)})
 	s.begin()
 	s.wait("a good poll", func() bool { return !s.daemon().feedsSeen[0].feed.Current().Good.IsZero() })
 	s.house.Calendar.Answer(house.Failing)
@@ -177,4 +218,39 @@ func TestToldOfAStaleFeed(t *testing.T) {
 		t.Errorf("told before it is stale: %v", h.told)
 	}
 	s.wait("the stale feed to be told", func() bool { return h.count("fault feed feed quillmere") == 1 })
+	for _, fault := range []string{"feed quillmere", "cylinder"} {
+		s.wait("the plan feed to say what is wrong with "+fault, func() bool {
+			return slices.ContainsFunc(s.daemon().plan.Rendering("").Entries, func(e publish.Stamped) bool { return e.Entry.Summary == "Problem: "+fault })
+		})
+	}
+	if page := s.page(); !strings.Contains(page, "2 things need a look") || !strings.Contains(page, "its hygiene temperature of 60 °C is overdue") {
+		t.Errorf("the page: %s", page)
+	}
+}
+
+// remember has the journal hold a value from before the program starts.
+func (s *stage) remember(key string, value any) {
+	s.t.Helper()
+	j, err := journal.Open(filepath.Join(filepath.Dir(s.file), "state"), journal.Options{Now: s.clock.Now})
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	raw, err := json.Marshal(value)
+	if err = errors.Join(err, j.Put(s.t.Context(), key, raw), j.Close()); err != nil {
+		s.t.Fatal(err)
+	}
+}
+
+func (s *stage) page() string {
+	s.t.Helper()
+	r, err := http.Get(s.daemon().pageURL())
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	defer r.Body.Close()
+	body, err := io.ReadAll(r.Body)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	return string(body)
 }

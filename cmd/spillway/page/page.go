@@ -47,14 +47,30 @@ type Feed struct {
 	Trouble string    // one line; "" for none
 }
 
+// A Fault is something that is wrong now.
+type Fault struct {
+	Where, What string
+	Since       time.Time
+}
+
+// A Tank is one that must reach a hygiene temperature ever so often.
+type Tank struct {
+	Name    string
+	ReachC  float64
+	Reached time.Time // when it was that hot last; zero: never seen
+	Due     time.Time // when it must be again; zero: it was never read
+}
+
 // Options are what a page needs. State, Acts, Record and Premises must be there.
 type Options struct {
 	Premises   *actions.Premises
 	State      State
 	Acts       Acts
 	Record     Record
-	Settlement Settlement    // nil: nothing is said of gains
-	Feeds      func() []Feed // nil: none are shown
+	Settlement Settlement                 // nil: nothing is said of gains
+	Feeds      func() []Feed              // nil: none are shown
+	Faults     func(run.Snapshot) []Fault // what is wrong; nil: the troubles of the snapshot
+	Tanks      func() []Tank              // nil: none are shown
 	Now        func() time.Time
 	Watch      bool // nothing is sent
 	Locks      Locks

@@ -6,10 +6,19 @@ import (
 	"spillway/actions"
 )
 
-// healthView is the health of feeds and links.
+// healthView is the health of feeds, links and hot water.
 type healthView struct {
 	Feeds []feedRow
 	Links []linkRow
+	Tanks []tankRow
+}
+
+type tankRow struct {
+	Name  string
+	Good  bool
+	State string
+	Seen  *moment // when it was hot enough last
+	Due   *moment
 }
 
 type feedRow struct {
@@ -41,7 +50,26 @@ func (l *look) healthView() healthView {
 	for _, link := range l.p.opt.Premises.Links {
 		v.Links = append(v.Links, l.link(link))
 	}
+	if l.p.opt.Tanks != nil {
+		for _, t := range l.p.opt.Tanks() {
+			v.Tanks = append(v.Tanks, l.tank(t))
+		}
+	}
 	return v
+}
+
+func (l *look) tank(t Tank) tankRow {
+	row := tankRow{Name: actions.Plain(t.Name), Good: true, Seen: l.moment(t.Reached), Due: l.moment(t.Due)}
+	reach := actions.FormatQuantity(t.ReachC, "°C")
+	switch {
+	case t.Due.IsZero():
+		row.State = "not read yet"
+	case !l.now.Before(t.Due):
+		row.Good, row.State = false, "its hygiene temperature of "+reach+" is overdue: see to its own hygiene programme"
+	default:
+		row.State = "in order"
+	}
+	return row
 }
 
 func (l *look) feed(f Feed) feedRow {

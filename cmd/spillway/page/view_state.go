@@ -38,9 +38,7 @@ func (l *look) stateView() stateView {
 		v.Held = append(v.Held, l.held(ref))
 	}
 	v.Hands = l.hands()
-	for _, t := range l.snap.Troubles {
-		v.Troubles = append(v.Troubles, troubleRow{clean(t.Where), clean(t.What), l.moment(t.Since)})
-	}
+	v.Troubles = l.troubles()
 	held := count(len(v.Held), "setting is held", "settings are held")
 	switch {
 	case l.snap.Plan == nil:
@@ -59,6 +57,21 @@ func (l *look) stateView() stateView {
 		v.Lines = append(v.Lines, load)
 	}
 	return v
+}
+
+// troubles is what is wrong now, as whoever is told of it hears it.
+func (l *look) troubles() []troubleRow {
+	var list []troubleRow
+	if l.p.opt.Faults != nil {
+		for _, f := range l.p.opt.Faults(l.snap) {
+			list = append(list, troubleRow{clean(f.Where), clean(f.What), l.moment(f.Since)})
+		}
+		return list
+	}
+	for _, t := range l.snap.Troubles {
+		list = append(list, troubleRow{clean(t.Where), clean(t.What), l.moment(t.Since)})
+	}
+	return list
 }
 
 // load says what the plan draws at this moment, on the phase that carries most.
