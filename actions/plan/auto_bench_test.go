@@ -35,7 +35,8 @@ func BenchmarkAuto(b *testing.B) {
 }
 
 // BenchmarkAutoAgainstGLPK plans and solves the same random sharings of five devices in two hours, and prints how much of
-// the time that GLPK's solver takes, as a process of its own, the whole plan takes. It fails where that is more than all.
+// the time that GLPK's solver takes, as a process of its own, the whole plan takes, for the slowest of them. It fails where
+// that is more than all of it.
 func BenchmarkAutoAgainstGLPK(b *testing.B) {
 	glpsol := os.Getenv("SPILLWAY_GLPSOL")
 	if glpsol == "" {
@@ -44,13 +45,13 @@ func BenchmarkAutoAgainstGLPK(b *testing.B) {
 	seed, _ := strconv.ParseInt(cmp.Or(os.Getenv("SPILLWAY_SEED"), "1"), 10, 64)
 	r := rand.New(rand.NewSource(seed))
 	list := []instance{twoHours()}
-	for len(list) < 10 {
+	for len(list) < 20 {
 		if in := drawInstance(r); len(in.devices) == 5 && in.slots == 4 {
 			list = append(list, in)
 		}
 	}
 	dir := b.TempDir()
-	var ours, theirs time.Duration
+	ours, theirs := make([]time.Duration, len(list)), make([]time.Duration, len(list))
 	for b.Loop() {
 		for i, x := range list {
 			model, in := filepath.Join(dir, fmt.Sprint(i)), x.input()
@@ -59,21 +60,24 @@ func BenchmarkAutoAgainstGLPK(b *testing.B) {
 			}
 			begin := time.Now()
 			Make(in)
-			ours += time.Since(begin)
+			ours[i] += time.Since(begin)
 			begin = time.Now()
 			if text, err := exec.Command(glpsol, "--lp", model, "--tmlim", "5", "-o", model+".out").CombinedOutput(); err != nil {
 				b.Fatalf("%v\n%s", err, text)
 			}
-			theirs += time.Since(begin)
+			theirs[i] += time.Since(begin)
 		}
 	}
-	ratio := float64(ours) / float64(theirs)
-	b.ReportMetric(float64(ours.Nanoseconds())/float64(b.N*len(list)), "ns/plan")
-	b.ReportMetric(float64(theirs.Nanoseconds())/float64(b.N*len(list)), "ns/glpsol")
-	b.ReportMetric(ratio, "plan/glpsol")
-	if ratio > 1 {
-		b.Errorf("planning takes %.2f times as long as GLPK's solver", ratio)
+	worst, all := 0.0, 0.0
+	for i := range list {
+		ratio := float64(ours[i]) / float64(theirs[i])
+		worst, all = max(worst, ratio), all+ratio/float64(len(list))
+		if ratio > 1 {
+			b.Errorf("seed %d: planning sharing %d takes %.2f times as long as GLPK's solver: %+v", seed, i, ratio, list[i])
+		}
 	}
+	b.ReportMetric(worst, "worst-plan/glpsol")
+	b.ReportMetric(all, "mean-plan/glpsol")
 }
 
 // With very many devices that share, the search is cut short: what it costs stays bounded, and the plan says so.
