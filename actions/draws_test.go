@@ -117,7 +117,7 @@ func TestDraws(t *testing.T) {
 
 func TestMaxDraw(t *testing.T) {
 	p := &Premises{Supply: Supply{VoltageV: 230, Phases: 1}}
-	w := &Address{}
+	w, plain := &Address{}, Device{Kind: Load}
 	for _, c := range []struct {
 		name string
 		d    Device
@@ -128,8 +128,8 @@ func TestMaxDraw(t *testing.T) {
 		{"range", Device{Kind: Battery}, Point{Write: w, Unit: "W", HasRange: true, Max: 5000}, 5000, true},
 		{"range over the device", Device{Kind: Battery, PowerW: 3000}, Point{Write: w, Unit: "W", HasRange: true, Max: 5000}, 3000, true},
 		{"vehicle without figures", Device{Kind: Vehicle}, Point{Write: w, Unit: "A"}, 7360, true},
-		{"no bound", Device{Kind: Load}, Point{Write: w, Unit: "W"}, 0, false},
-		{"no part", Device{Kind: Load}, Point{Write: w, Unit: "%"}, 0, false},
+		{"no bound", plain, Point{Write: w, Unit: "W"}, 0, false},
+		{"no part", plain, Point{Write: w, Unit: "%"}, 0, false},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			got, ok := p.MaxDrawW(&c.d, &c.pt)

@@ -39,7 +39,7 @@ func TestAddresses(t *testing.T) {
 			&actions.Address{Path: "a", Method: "GET", Pick: "$['w']"}},
 		{"modbus://127.0.0.1:502/1", `{ holding = 21, type = "int16", scale = 0.1 }`, `{ input = 22, type = "float32", words = "low", offset = -5 }`,
 			register(actions.Register{Table: "holding", Number: 21, Type: "int16", Scale: 0.1}),
-			register(actions.Register{Table: "input", Number: 22, Type: "float32", Words: "low", Offset: -5})},
+			register(actions.Register{Number: 22, Table: "input", Type: "float32", Words: "low", Offset: -5})},
 		{"modbus+rtu:///dev/ttyUSB0/1", `{ coil = 3 }`, `{ discrete = 4 }`,
 			register(actions.Register{Table: "coil", Number: 3}), register(actions.Register{Table: "discrete", Number: 4})},
 		{"modbus://127.0.0.1:502/1", `{ model = 124, name = "WChaMax" }`, `{ holding = 1, type = "string", length = 8 }`,

@@ -92,7 +92,7 @@ func TestNoStepWritesWhatThereIs(t *testing.T) {
 			}
 			ids[x.ID] = true
 			if x.From != have[x.Point] {
-				t.Fatalf("%s: from %s, the point has %s\n%s", x.ID, x.From, have[x.Point], dump(p))
+				t.Fatalf("%s: from %s, the point shows %s\n%s", x.ID, x.From, have[x.Point], dump(p))
 			}
 			if x.Value == have[x.Point] {
 				t.Fatalf("%s writes %s, which the point has\n%s", x.ID, x.Value, dump(p))

@@ -47,7 +47,7 @@ type Fault struct {
 // that neither the plan nor opt.Past knows are published under the window's id. Stamp, LastModified and Sequence are left
 // zero: see [Revise] and [Fixed].
 func Entries(plan *actions.Plan, log []actions.StepStanding, premises *actions.Premises, opt Options) []calendar.Entry {
-	b := builder{premises: premises, opt: opt, zone: cmp.Or(opt.Zone, premises.Zone, time.UTC)}
+	b := builder{plan: plan, premises: premises, opt: opt, zone: cmp.Or(opt.Zone, premises.Zone, time.UTC)}
 	for _, w := range gather(plan, log, opt.Past) {
 		if opt.Detail == Steps {
 			b.steps(w)
@@ -79,6 +79,7 @@ func Fixed(entries []calendar.Entry, at time.Time) []calendar.Entry {
 
 // A builder gathers entries.
 type builder struct {
+	plan     *actions.Plan
 	premises *actions.Premises
 	opt      Options
 	zone     *time.Location

@@ -154,3 +154,49 @@ func TestUIDsAreKnownAsOurs(t *testing.T) {
 		}
 	}
 }
+
+// A point that came back to the value of a lower window is said to be held by that one, until it lets go.
+func TestHeldByTheLowerWindow(t *testing.T) {
+	now := at(13, 10, 0)
+	p := plan(now)
+	mode := ref("barn_battery.mode")
+	p.Windows[0].Claims = []actions.Claim{{ID: "under", Point: mode, From: at(13, 0, 0), To: at(14, 0, 0), Value: actions.Named("charge")}}
+	s := actions.NewStanding()
+	s.Points[mode] = actions.PointStanding{Owed: true, Value: actions.Named("charge"), Window: "one that is over"}
+	for _, e := range publish.Entries(p, done(now), premises(t), publish.Options{Now: now, Standing: s}) {
+		if e.Categories[0] == string(actions.PhaseDuring) && !strings.Contains(e.Description, "Held now, until 14:00: Barn battery charge") {
+			t.Errorf("the window does not say what it holds:\n%s", e.Description)
+		}
+	}
+}
+
+// Every relation names an entry that is there, and none makes a circle for readers that take all of them for PARENT
+// (RFC 5545 3.2.15).
+func TestRelations(t *testing.T) {
+	for _, detail := range []string{publish.Phases, publish.Steps} {
+		entries := publish.Entries(plan(at(12, 0, 0)), nil, premises(t), publish.Options{Detail: detail})
+		above := map[string]map[string]bool{}
+		types := map[string]int{}
+		for _, e := range entries {
+			above[e.UID] = map[string]bool{}
+			for _, r := range e.Related {
+				above[e.UID][r.UID] = true
+				types[r.Type]++
+			}
+		}
+		for uid, list := range above {
+			for over := range list {
+				if above[over] == nil || len(above[over]) > 0 {
+					t.Errorf("%s: %s names %s, which is not there or is under another", detail, uid, over)
+				}
+			}
+		}
+		want := map[string]int{"PARENT": 2, "NEXT": 1, "DEPENDS-ON": 1}
+		if detail == publish.Steps {
+			want = map[string]int{"FIRST": len(entries) - 1}
+		}
+		if d := cmp.Diff(want, types); d != "" {
+			t.Errorf("%s (-want +got):\n%s", detail, d)
+		}
+	}
+}

@@ -24,7 +24,7 @@ func (b *builder) phases(w window) {
 	}
 	remind := b.reminder(w)
 	if len(lead) > 0 {
-		e := b.phase(w, actions.PhaseLeadIn, lead, parent)
+		e := b.phase(w, actions.PhaseLeadIn, lead, also(parent, "NEXT"))
 		e.Start = floor(earliest(lead, w.LeadIn))
 		e.End = ceil(later(w.Start, lead[len(lead)-1].Step.At), e.Start)
 		e.Alarms, remind = remind, nil
@@ -40,7 +40,7 @@ func (b *builder) phases(w window) {
 		b.add(e)
 	}
 	if len(restore) > 0 {
-		e := b.phase(w, actions.PhaseRestore, restore, parent)
+		e := b.phase(w, actions.PhaseRestore, restore, also(parent, "DEPENDS-ON"))
 		e.Start = floor(earliest(restore, w.End))
 		e.End = ceil(later(w.Done, restore[len(restore)-1].Step.At), e.Start)
 		b.add(e)
@@ -50,6 +50,18 @@ func (b *builder) phases(w window) {
 // duringOf links an entry to that of its window (RFC 5545 3.8.4.5).
 func duringOf(w window) []calendar.Related {
 	return []calendar.Related{{UID: actions.PlanUID(w.ID, string(actions.PhaseDuring)), Type: "PARENT"}}
+}
+
+// also says besides how an entry relates to its parent, by a type of RFC 9253 5: the window is NEXT after its lead-in, and
+// its restore DEPENDS-ON it. A reader that does not know these takes them for PARENT (RFC 5545 3.2.15), which is true as
+// well; so the window itself names no next one. The temporal types of RFC 9253 4 are left alone: programs differ in which
+// of the two entries carries FINISHTOSTART.
+func also(parent []calendar.Related, how string) []calendar.Related {
+	list := slices.Clone(parent)
+	for _, r := range parent {
+		list = append(list, calendar.Related{UID: r.UID, Type: how})
+	}
+	return list
 }
 
 func (b *builder) phase(w window, p actions.Phase, lines []actions.StepStanding, related []calendar.Related) calendar.Entry {
@@ -77,6 +89,7 @@ func color(p actions.Phase) string {
 // steps adds one entry for each step of w, a minute long so that every reader shows it.
 func (b *builder) steps(w window) {
 	remind := b.reminder(w)
+	var first []calendar.Related // the window's first step, of those that follow it (RFC 9253 5)
 	for _, l := range w.lines {
 		if w.State == actions.Cancelled && l.State == actions.Planned && l.Step.Phase != actions.PhaseRestore {
 			continue
@@ -97,8 +110,12 @@ func (b *builder) steps(w window) {
 			Categories:  []string{string(l.Step.Phase)},
 			Color:       color(l.Step.Phase),
 			Alarms:      remind,
+			Related:     first,
 		})
 		remind = nil
+		if first == nil {
+			first = []calendar.Related{{UID: actions.PlanUID(l.Step.ID, "step"), Type: "FIRST"}}
+		}
 	}
 }
 

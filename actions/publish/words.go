@@ -153,15 +153,12 @@ func (b *builder) outcome(l actions.StepStanding) string {
 func (b *builder) held(w window) string {
 	var lines []string
 	for ref, p := range b.opt.Standing.Points {
-		if !p.Owed || p.Window != w.ID {
+		if !p.Owed || b.plan.Holder(ref, p, b.premises, b.opt.Now) != w.ID {
 			continue
 		}
 		until := w.End
-		for _, l := range w.lines {
-			if l.Step.Point == ref && l.Step.Release && !l.State.Over() {
-				until = l.Step.At
-				break
-			}
+		if s, ok := b.plan.LetsGo(ref, w.ID, b.opt.Standing); ok {
+			until = s.At
 		}
 		what := actions.Heading(ref.Device) + " " + b.premises.Say(ref, p.Value)
 		if until.After(b.opt.Now) {

@@ -357,7 +357,7 @@ func (c *checker) settles(e actions.Entry) {
 	switch e.State {
 	case actions.Confirmed:
 		if sure && !o.had(e.Step.Value, c.t.Add(-90*time.Second)) {
-			c.fail("the log calls %s = %s confirmed, and the device has %s", ref, e.Step.Value, c.site.Setting(ref))
+			c.fail("the log calls %s = %s confirmed, and the device shows %s", ref, e.Step.Value, c.site.Setting(ref))
 		}
 	case actions.Failed:
 		if sure && !st.Step.Release && ref.Device != house.Van && !o.touched(c.t) && !st.Sent.IsZero() && e.Note != overtakenNote {

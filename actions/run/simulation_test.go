@@ -176,7 +176,7 @@ func (c *checker) log() {
 	}
 	for _, l := range lines {
 		if !l.State.Over() && !c.stuck(l.Step.Point) {
-			c.fail("in the end the log has %s as %s", l.Step.ID, l.State)
+			c.fail("in the end the log holds %s as %s", l.Step.ID, l.State)
 		}
 		if l.State == actions.Confirmed && l.Settled.IsZero() {
 			c.fail("the log does not say when %s was confirmed", l.Step.ID)

@@ -146,7 +146,7 @@ func TestNewSecretBesideTheDaemon(t *testing.T) {
 	}
 	fresh := strings.TrimSpace(strings.TrimPrefix(out.String(), "plan feed: "))
 	if fresh == old || fresh != d.feedURL() {
-		t.Errorf("told %s, has %s, had %s", fresh, d.feedURL(), old)
+		t.Errorf("told %s, serves %s, served %s", fresh, d.feedURL(), old)
 	}
 	if code, _ := status(t, client, old, nil); code != 404 {
 		t.Errorf("the old address: %d", code)

@@ -24,7 +24,7 @@ func TestPageAnswersInOrder(t *testing.T) {
 		"By the plan 5.8 kW is drawn now, of 13.8 kW.",
 		"boiler_house</b>: <bdi>cannot be reached",
 		`href="/put-back"`,
-		"Barn battery: charge at 5 kW", "then 3 kW",
+		"Barn battery: charge at 5 kW", "then <bdi>3 kW",
 		"14:00</time></b>", "in 50 min", "Barn battery: back to own use", // what is next
 		"Free power, evening", `href="/stand-down?window=aheadwin01"`,
 		"Stood down: <bdi>Free power, late, Sat 2 May 21:00 to 22:00",

@@ -20,11 +20,11 @@ type stateView struct {
 }
 
 type heldRow struct {
-	What   string // "Barn battery: charge at 5 kW"
-	By     string // the window
-	Since  *moment
-	Until  *moment // nil: it is being put back
-	Normal string  // what it goes back to
+	What  string // "Barn battery: charge at 5 kW"
+	By    string // the window
+	Since *moment
+	Until *moment // when that window lets go of it; nil: it is being put back
+	Then  string  // what it has then: its normal, or another window's value
 }
 
 type troubleRow struct {
@@ -102,30 +102,42 @@ func (l *look) load() string {
 
 func (l *look) held(ref actions.Ref) heldRow {
 	st := l.snap.Standing.Points[ref]
+	by := l.holder(ref)
+	until, next := l.letsGo(ref, by)
 	row := heldRow{
-		What: clean(actions.Heading(ref.Device) + ": " + l.p.opt.Premises.Say(ref, st.Value)), By: l.title(st.Window),
-		Since: l.moment(st.Since), Until: l.moment(l.backAt(ref, st)),
+		What: clean(actions.Heading(ref.Device) + ": " + l.p.opt.Premises.Say(ref, st.Value)), By: l.title(by),
+		Since: l.moment(st.Since), Until: l.moment(until),
 	}
-	if n := l.p.normal(l.snap, ref); n.Known {
-		row.Normal = clean(l.p.opt.Premises.SayValue(ref, n))
+	if next != nil && !next.Release && next.Value.Known {
+		row.Then = clean(l.p.opt.Premises.SayValue(ref, next.Value)) + ", by " + l.title(l.snap.Plan.HoldWindow(*next))
+	} else if n := l.p.normal(l.snap, ref); n.Known {
+		row.Then = clean(l.p.opt.Premises.SayValue(ref, n))
 	}
 	return row
 }
 
-// backAt returns when a held point goes back, zero where that is due already.
-func (l *look) backAt(ref actions.Ref, st actions.PointStanding) time.Time {
+// holder returns the id of the window that holds a point now.
+func (l *look) holder(ref actions.Ref) string {
+	st := l.snap.Standing.Points[ref]
 	if l.snap.Plan == nil {
-		return time.Time{}
+		return st.Window
 	}
-	for _, s := range l.snap.Plan.Steps {
-		if s.Point == ref && s.Release {
-			return onlyAhead(s.At, l.now)
-		}
+	return l.snap.Plan.Holder(ref, st, l.p.opt.Premises, l.now)
+}
+
+// letsGo returns when window lets go of a point that it holds, zero where that is due already, and the step by which it
+// does, nil where none is planned.
+func (l *look) letsGo(ref actions.Ref, window string) (time.Time, *actions.Step) {
+	if l.snap.Plan == nil {
+		return time.Time{}, nil
 	}
-	if w := l.snap.Plan.Window(st.Window); w != nil {
-		return onlyAhead(w.End, l.now)
+	if s, ok := l.snap.Plan.LetsGo(ref, window, l.snap.Standing); ok {
+		return onlyAhead(s.At, l.now), &s
 	}
-	return time.Time{}
+	if w := l.snap.Plan.Window(window); w != nil {
+		return onlyAhead(w.End, l.now), nil
+	}
+	return time.Time{}, nil
 }
 
 func onlyAhead(t, now time.Time) time.Time {
@@ -144,13 +156,13 @@ func (l *look) holders() []string {
 	}
 	by := map[string]*group{}
 	for _, ref := range l.snap.Owed() {
-		st := l.snap.Standing.Points[ref]
-		g := by[st.Window]
+		id := l.holder(ref)
+		g := by[id]
 		if g == nil {
 			g = &group{}
-			by[st.Window] = g
+			by[id] = g
 		}
-		at := l.backAt(ref, st)
+		at, _ := l.letsGo(ref, id)
 		g.n, g.late = g.n+1, g.late || at.IsZero()
 		if at.After(g.until) {
 			g.until = at
