@@ -2,10 +2,10 @@ package actions
 
 import "time"
 
-// Holder returns the id of the window that holds a point at now, as st has it. That is the window whose step asked for its
-// value, but where that window let go since and the value came back to that of a lower hold: then it is the lower hold's
-// window. Where no hold in the plan explains the value, it is the window that asked for it.
-func (p *Plan) Holder(ref Ref, st PointStanding, premises *Premises, now time.Time) string {
+// Holder returns the id of the window that holds a point at now, as st has it, and since when. That is the window whose step
+// asked for its value, but where that window let go since and the value came back to that of a lower hold: then it is the
+// lower hold's window. Where no hold in the plan explains the value, it is the window that asked for it.
+func (p *Plan) Holder(ref Ref, st PointStanding, premises *Premises, now time.Time) (window string, since time.Time) {
 	var best *PlannedWindow
 	var by *Claim
 	for i := range p.Windows {
@@ -14,15 +14,15 @@ func (p *Plan) Holder(ref Ref, st PointStanding, premises *Premises, now time.Ti
 		switch {
 		case c == nil:
 		case w.ID == st.Window:
-			return w.ID
+			return w.ID, later(st.Since, c.From)
 		case best == nil || stronger(w, c, best, by, premises):
 			best, by = w, c
 		}
 	}
 	if best == nil {
-		return st.Window
+		return st.Window, st.Since
 	}
-	return best.ID
+	return best.ID, later(st.Since, by.From)
 }
 
 // claim returns the window's hold that gives a point this value at now, or nil.

@@ -35,21 +35,22 @@ func TestHolder(t *testing.T) {
 		change func(*Plan)
 		done   string // a step that is over
 		want   string
+		since  float64
 		until  float64
 		to     string // the window whose hold takes the point over
 	}{
-		{name: "night alone", now: 1, st: PointStanding{Window: "n", Value: idle}, want: "n", until: 2, to: "s"},
-		{name: "surplus on top", now: 2.5, st: PointStanding{Window: "s", Value: charge}, done: "1", want: "s", until: 3, to: "n"},
-		{name: "back to the night's value", now: 4, st: PointStanding{Window: "s", Value: idle}, done: "2", want: "n", until: 8, to: "n"},
-		{name: "the surplus has begun and is not sent yet", now: 2.1, st: PointStanding{Window: "n", Value: idle}, want: "n", until: 2, to: "s"},
-		{name: "no hold explains the value", now: 9, st: PointStanding{Window: "s", Value: charge}, done: "2", want: "s", until: 8, to: "n"},
-		{name: "a lower hold of the same value", now: 4, st: PointStanding{Window: "gone", Value: idle}, done: "2", want: "m", until: 8, to: "n",
+		{name: "night alone", now: 1, st: PointStanding{Window: "n", Value: idle, Since: at(0)}, want: "n", until: 2, to: "s"},
+		{name: "surplus on top", now: 2.5, st: PointStanding{Window: "s", Value: charge, Since: at(0)}, done: "1", want: "s", since: 2, until: 3, to: "n"},
+		{name: "back to the night's value", now: 4, st: PointStanding{Window: "s", Value: idle, Since: at(0)}, done: "2", want: "n", until: 8, to: "n"},
+		{name: "the surplus has begun and is not sent yet", now: 2.1, st: PointStanding{Window: "n", Value: idle, Since: at(0)}, want: "n", until: 2, to: "s"},
+		{name: "no hold explains the value", now: 9, st: PointStanding{Window: "s", Value: charge, Since: at(2)}, done: "2", want: "s", since: 2, until: 8, to: "n"},
+		{name: "a lower hold of the same value", now: 4, st: PointStanding{Window: "gone", Value: idle, Since: at(0)}, done: "2", want: "m", until: 8, to: "n",
 			change: func(p *Plan) { p.Windows = append(p.Windows, window("m", "surplus", 0, 8, idle)) }},
-		{name: "guarded off", now: 4, st: PointStanding{Window: "s", Value: idle}, done: "2", want: "s", until: 8, to: "n",
+		{name: "guarded off", now: 4, st: PointStanding{Window: "s", Value: idle, Since: at(0)}, done: "2", want: "s", until: 8, to: "n",
 			change: func(p *Plan) { p.Windows[0].Claims[0].Off = true }},
-		{name: "called off", now: 4, st: PointStanding{Window: "s", Value: idle}, done: "2", want: "s", until: 8, to: "n",
+		{name: "called off", now: 4, st: PointStanding{Window: "s", Value: idle, Since: at(0)}, done: "2", want: "s", until: 8, to: "n",
 			change: func(p *Plan) { p.Windows[0].State = Cancelled }},
-		{name: "PRIORITY decides between equal ranks", now: 4, st: PointStanding{Window: "s", Value: idle}, done: "2", want: "m", until: 8, to: "n",
+		{name: "PRIORITY decides between equal ranks", now: 4, st: PointStanding{Window: "s", Value: idle, Since: at(0)}, done: "2", want: "m", until: 8, to: "n",
 			change: func(p *Plan) {
 				p.Windows = append(p.Windows, window("m", "night", 0, 8, idle))
 				p.Windows[2].Priority = 1
@@ -65,8 +66,8 @@ func TestHolder(t *testing.T) {
 					standing.Steps[s.ID] = StepStanding{Step: s, State: Confirmed}
 				}
 			}
-			if got := p.Holder(mode, c.st, premises, at(c.now)); got != c.want {
-				t.Errorf("held by %q, want %q", got, c.want)
+			if got, since := p.Holder(mode, c.st, premises, at(c.now)); got != c.want || !since.Equal(at(c.since)) {
+				t.Errorf("held by %q since %s, want %q", got, since, c.want)
 			}
 			s, ok := p.LetsGo(mode, c.want, standing)
 			if !ok || !s.At.Equal(at(c.until)) {

@@ -162,7 +162,7 @@ func (d *drawing) labels(p *panel, t trace, label string, at func(segment) float
 		}
 		y := d.y + 13
 		if at(s) < d.y+14 {
-			y = d.y + 20
+			y = math.Max(d.y+20, at(s)+11) // below the line
 		}
 		d.text("text", text, "x", x+ballR+5, "y", y, "class", "small halo")
 	}

@@ -153,7 +153,7 @@ func (b *builder) outcome(l actions.StepStanding) string {
 func (b *builder) held(w window) string {
 	var lines []string
 	for ref, p := range b.opt.Standing.Points {
-		if !p.Owed || b.plan.Holder(ref, p, b.premises, b.opt.Now) != w.ID {
+		if by, _ := b.plan.Holder(ref, p, b.premises, b.opt.Now); !p.Owed || by != w.ID {
 			continue
 		}
 		until := w.End

@@ -102,11 +102,11 @@ func (l *look) load() string {
 
 func (l *look) held(ref actions.Ref) heldRow {
 	st := l.snap.Standing.Points[ref]
-	by := l.holder(ref)
+	by, since := l.holder(ref)
 	until, next := l.letsGo(ref, by)
 	row := heldRow{
 		What: clean(actions.Heading(ref.Device) + ": " + l.p.opt.Premises.Say(ref, st.Value)), By: l.title(by),
-		Since: l.moment(st.Since), Until: l.moment(until),
+		Since: l.moment(since), Until: l.moment(until),
 	}
 	if next != nil && !next.Release && next.Value.Known {
 		row.Then = clean(l.p.opt.Premises.SayValue(ref, next.Value)) + ", by " + l.title(l.snap.Plan.HoldWindow(*next))
@@ -116,11 +116,11 @@ func (l *look) held(ref actions.Ref) heldRow {
 	return row
 }
 
-// holder returns the id of the window that holds a point now.
-func (l *look) holder(ref actions.Ref) string {
+// holder returns the id of the window that holds a point now, and since when.
+func (l *look) holder(ref actions.Ref) (window string, since time.Time) {
 	st := l.snap.Standing.Points[ref]
 	if l.snap.Plan == nil {
-		return st.Window
+		return st.Window, st.Since
 	}
 	return l.snap.Plan.Holder(ref, st, l.p.opt.Premises, l.now)
 }
@@ -156,7 +156,7 @@ func (l *look) holders() []string {
 	}
 	by := map[string]*group{}
 	for _, ref := range l.snap.Owed() {
-		id := l.holder(ref)
+		id, _ := l.holder(ref)
 		g := by[id]
 		if g == nil {
 			g = &group{}
