@@ -58,7 +58,7 @@ func (c chapter) write(b *strings.Builder, all []key) {
 			sample = better
 		}
 		if sample != "" {
-			fmt.Fprintf(b, "#%s = %s # %s%s\n", name, sample, all[i].doc, otherwise(&all[i], sample))
+			fmt.Fprintf(b, "#%s = %s # %s%s%s\n", name, sample, all[i].doc, otherwise(&all[i], sample), notYetNote(&all[i]))
 		}
 	}
 }
@@ -69,6 +69,14 @@ func otherwise(k *key, sample string) string {
 		return ""
 	}
 	return " (" + k.def + ")"
+}
+
+// notYetNote says of a key whose work is not built that it is not.
+func notYetNote(k *key) string {
+	if what := notYet()[k.path]; what != "" {
+		return "; " + what
+	}
+	return ""
 }
 
 // shows returns the key's name in the chapter, and whether it belongs there.

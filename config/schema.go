@@ -214,7 +214,7 @@ func registerKeys(prefix, tables string) []key {
 
 func procedureKeys() []key {
 	return []key{
-		{path: "procedures.*.match.title", example: `"free power"`, doc: "a case-blind part of the title, or /.../ a regexp"},
+		{path: "procedures.*.match.title", example: `"free power"`, doc: "a case-blind part of the title, or /.../ a regexp (RE2), in which letter case counts but after (?i)"},
 		{path: "procedures.*.match.category", example: `"surplus"`, doc: "or one of the event's categories, case-blind"},
 		{path: "procedures.*.match.feed", example: `"house"`, doc: "events of this feed only"},
 		{path: "procedures.*.direction", def: `""`, example: `"turn-up"`, doc: "turn-up | turn-down"},
