@@ -58,7 +58,7 @@ func (s Secret) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
 // Premises is what stands behind one supply, and what is done with it. It is read-only once made: planner, runner and
 // publisher share it.
 type Premises struct {
-	Identity   string // sets these premises apart from others that are set up alike; "" takes what they consist of
+	Identity   string // random, and kept: sets these premises apart from others that are set up alike; "": what they consist of does
 	Zone       *time.Location
 	Margin     time.Duration // lead-ins are confirmed this long before the window
 	Supply     Supply

@@ -46,6 +46,12 @@ func (j *Journal) Secret(ctx context.Context, name string) (string, error) {
 	return string(value), err
 }
 
+// MadeSecret returns the secret called name, and "" where none was made yet.
+func (r *Reader) MadeSecret(ctx context.Context, name string) (string, error) {
+	value, _, err := r.Get(ctx, secretKey(name))
+	return string(value), err
+}
+
 // NewSecret puts a new secret in the place of the one called name, and returns it.
 func (j *Journal) NewSecret(ctx context.Context, name string) (string, error) {
 	return j.makeSecret(ctx, name, "DO UPDATE SET value = excluded.value")

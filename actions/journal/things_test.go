@@ -106,7 +106,13 @@ func TestSecret(t *testing.T) {
 	if raw, err := base64.RawURLEncoding.DecodeString(one); err != nil || len(raw) != 32 {
 		t.Errorf("%q is not 32 bytes in base64url: %v", one, err)
 	}
+	if made, err := j.MadeSecret(t.Context(), "other"); err != nil || made != "" {
+		t.Errorf("a secret that was never asked for: %q, %v", made, err)
+	}
 	other, _ := j.Secret(t.Context(), "other")
+	if made, err := j.MadeSecret(t.Context(), "other"); err != nil || made != other {
+		t.Errorf("the secret that was made: %q, %v, want %q", made, err, other)
+	}
 	again, err := j.Secret(t.Context(), "plan")
 	if err != nil || again != one || other == one {
 		t.Errorf("got %q, then %q, %v, and %q for another name", one, again, err, other)

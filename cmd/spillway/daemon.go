@@ -27,6 +27,9 @@ import (
 const (
 	// publishedPast is how far back the plan feed shows what was done.
 	publishedPast = 7 * 24 * time.Hour
+	// identitySecret names the secret that sets these premises apart from others which are set up alike: what is spread by
+	// chance, such as the start of a window with stagger, is spread by it, and stays the same as long as the journal is kept.
+	identitySecret = "premises"
 	// feedSecret names the secret in the plan feed's path.
 	feedSecret = "plan feed"
 	// leaveWithin is how long --restore-on-exit tries before the program ends with something still owed.
@@ -84,6 +87,9 @@ func newDaemon(ctx context.Context, cfg *config.Config, o daemonOptions) (_ *dae
 	}
 	if err := droppedDevices(d.journal.Standing(), &cfg.Premises); err != nil {
 		return nil, usageError{err}
+	}
+	if cfg.Premises.Identity, err = d.journal.Secret(ctx, identitySecret); err != nil {
+		return nil, err
 	}
 	if d.links, err = openLinks(&cfg.Premises); err != nil {
 		return nil, usageError{err}

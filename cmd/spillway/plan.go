@@ -139,7 +139,11 @@ func (a *app) asItStands(ctx context.Context, cfg *config.Config, in *plan.Input
 			return err
 		}
 		in.Standing = j.Standing()
+		in.Premises.Identity, err = j.MadeSecret(ctx, identitySecret)
 		_ = j.Close()
+		if err != nil {
+			return err
+		}
 	}
 	readings, err := a.readAll(ctx, &cfg.Premises)
 	if err != nil {
