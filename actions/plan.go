@@ -38,6 +38,13 @@ type Energy struct {
 	KWh    float64 `json:"kwh"`
 }
 
+// Room is what is done before a window so that a device can take more in it.
+type Room struct {
+	Device  string
+	BackKWh float64 // given back to the premises from now on
+	MoreKWh float64 // taken in the window over what it could take without, as expected
+}
+
 // A Claim is one hold of a window: a claim on a point from From, inclusive, to To, exclusive.
 type Claim struct {
 	ID       string
@@ -54,6 +61,7 @@ type PlannedWindow struct {
 	State    WindowState
 	Problems []string  // what cannot be met or should be known, each one line
 	Energy   []Energy  // by device name
+	Room     []Room    // made beforehand, where devices have make_room
 	PeakKW   float64   // on the phase that carries most
 	LimitKW  float64   // per phase
 	LeadIn   time.Time // due time of the first lead-in step; Start where there is none

@@ -133,6 +133,8 @@ func (l *line) value(h *hold, t time.Time) actions.Value {
 		}
 	}
 	switch {
+	case h.room != nil:
+		return h.room.at(t)
 	case h.st.Want.Normal:
 		return l.normal
 	case !h.st.Want.Auto:
@@ -156,6 +158,9 @@ func (l *line) autoAt(t time.Time) actions.Value {
 
 // autoChange returns when auto next comes to something else than at t, while h rules; zero: it does not.
 func (l *line) autoChange(h *hold, t time.Time) time.Time {
+	if h != nil && h.room != nil {
+		return h.room.next(t)
+	}
 	if h == nil || !h.st.Want.Auto {
 		return time.Time{}
 	}

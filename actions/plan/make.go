@@ -17,7 +17,9 @@ type Input struct {
 	Standing actions.Standing
 	Current  *actions.Plan // the plan made before; nil: none
 	Now      time.Time
-	To       time.Time // windows that start at To or later are left out; zero: none is
+	// HygieneDue says by device when its hygiene temperature is due again; where that is not known it is left out.
+	HygieneDue map[string]time.Time
+	To         time.Time // windows that start at To or later are left out; zero: none is
 }
 
 // Make returns the plan: steps from Now on, the state and problems of every window, and the power profile from Now on.
@@ -48,6 +50,10 @@ func run(in Input) (*planner, *actions.Plan) {
 	p.placeLeadIns()
 	p.build()
 	p.fitLeadIns()
+	if p.headroom() {
+		p.build()
+		p.fitLeadIns()
+	}
 	if p.share() {
 		p.build()
 		p.fitLeadIns()

@@ -327,4 +327,6 @@ func kw(w float64) float64 { return math.Round(w*1000) / 1e6 }
 // kwDown turns W into kW, to the milliwatt and never up, so that what is written down adds up to no more than the limit.
 func kwDown(w float64) float64 { return math.Floor(w*1000+1e-3) / 1e6 }
 
+func kwhs(wh float64) string { return strconv.FormatFloat(math.Round(wh)/1000, 'f', -1, 64) + " kWh" }
+
 func kws(w float64) string { return strconv.FormatFloat(math.Round(w)/1000, 'f', -1, 64) + " kW" }

@@ -99,6 +99,8 @@ func (c *change) beginReason() {
 	p.write(h.win.name(), ": ")
 	p.quote(h.st)
 	switch {
+	case h.room != nil:
+		p.write(" in the lead-in: ", h.room.reason(c))
 	case h.phase == actions.PhaseDuring && c.due.Before(c.at) && c.due.Before(p.now):
 		p.write(" during the window, joined late")
 	case h.phase == actions.PhaseDuring:

@@ -23,6 +23,7 @@ type window struct {
 	last     time.Time // its last restore step; zero: none
 	problems []string
 	energy   []actions.Energy
+	room     []actions.Room
 	peakW    float64
 }
 
@@ -37,7 +38,8 @@ type hold struct {
 	passing bool // a lead-in that ends where the window starts, since during has the point too
 
 	from, to time.Time
-	live     bool // counts: not given up, not guarded off, not taken over by a hand
+	room     *roomHold // it makes room before the window; nil: it is a statement's
+	live     bool      // counts: not given up, not guarded off, not taken over by a hand
 
 	begins  int  // ids used for beginning it
 	ended   int  // ids used for ending it
@@ -256,7 +258,7 @@ func (w *window) finish(p *planner) actions.PlannedWindow {
 			w.first = due
 		}
 	}
-	out := actions.PlannedWindow{Window: w.Window, Problems: w.problems, Energy: w.energy,
+	out := actions.PlannedWindow{Window: w.Window, Problems: w.problems, Energy: w.energy, Room: w.room,
 		PeakKW: kw(w.peakW), LimitKW: kw(p.premises.Supply.LimitW), LeadIn: w.Start, Done: w.End}
 	if !w.first.IsZero() && w.first.Before(w.Start) {
 		out.LeadIn = w.first
