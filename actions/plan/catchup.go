@@ -24,7 +24,7 @@ func (l *line) catchUp() {
 	sp := span{from: now, hold: h, value: v}
 	sure := !l.owed || l.st.Certain
 	if v != l.have || !sure {
-		c := l.newChange(h.from, v, l.isNormal(h, v))
+		c := l.newChange(h.since(now), v, l.isNormal(h, v))
 		l.why(c, h)
 		if !sure && v == l.st.Value && !l.gaveUp() {
 			c.id = l.st.Step // the same command, not known to have arrived

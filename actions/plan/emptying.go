@@ -12,6 +12,7 @@ import (
 type giving struct {
 	from, to time.Time
 	w        [3]float64
+	slack    time.Duration // how late its end may come
 }
 
 // A segment is a time in which a battery can give back at one power, in W at its terminals.
@@ -22,27 +23,30 @@ type segment struct {
 }
 
 // foreign notes what is given back already, so that no more than the other loads ever is. In a turn-down window that gives
-// back by auto nothing is left.
+// back by auto nothing is left, and nothing is given back in a turn-up window, which is for using more.
 func (m *rooms) foreign() {
 	p := m.p
 	all := p.otherLoads()
 	for _, w := range p.windows {
-		if w.proc != nil && !w.shares() && slices.ContainsFunc(w.holds, func(h *hold) bool { return h.live && h.st.Want.Auto && p.canGiveBack(h.line) }) {
-			m.giving = append(m.giving, giving{w.start, w.End, all})
+		if w.proc == nil || !w.ahead(p.now) {
+			continue
+		}
+		if w.proc.Direction == actions.TurnUp || !w.shares() && slices.ContainsFunc(w.holds, func(h *hold) bool { return h.live && h.st.Want.Auto && p.canGiveBack(h.line) }) {
+			m.giving = append(m.giving, giving{from: w.start, to: w.End, w: all})
 		}
 	}
 	for _, l := range p.order {
 		for _, d := range l.draws(nil) {
 			if d.w < 0 {
-				m.give(l.dev, d.from, d.to, -d.w)
+				m.give(l, d.from, d.to, -d.w)
 			}
 		}
 	}
 }
 
-func (m *rooms) give(d *actions.Device, from, to time.Time, w float64) {
-	g := giving{from: from, to: to}
-	phases := m.p.premises.PhasesOf(d)
+func (m *rooms) give(l *line, from, to time.Time, w float64) {
+	g := giving{from: from, to: to, slack: l.slack()}
+	phases := m.p.premises.PhasesOf(l.dev)
 	for _, ph := range phases {
 		g.w[ph-1] = w / float64(len(phases))
 	}
@@ -53,7 +57,16 @@ func (m *rooms) give(d *actions.Device, from, to time.Time, w float64) {
 // more than the other loads that are expected there (FACTS of the trade: discharge is bounded by the load of the house).
 func (m *rooms) segments(l *line, from, to time.Time, prefer actions.Value) (list []segment) {
 	cuts := []time.Time{from, to}
+	var others []giving
 	for _, g := range m.giving {
+		if !g.from.Before(to) {
+			continue
+		}
+		g.from, g.to = g.from.Add(-l.slack()), g.to.Add(g.slack) // commands may have to queue
+		if !g.to.After(from) {
+			continue
+		}
+		others = append(others, g)
 		for _, t := range []time.Time{g.from, g.to} {
 			if t.After(from) && t.Before(to) {
 				cuts = append(cuts, t)
@@ -64,7 +77,7 @@ func (m *rooms) segments(l *line, from, to time.Time, prefer actions.Value) (lis
 	cuts = slices.CompactFunc(cuts, time.Time.Equal)
 	for i, t := range cuts[:max(0, len(cuts)-1)] {
 		left := m.p.otherLoads()
-		for _, g := range m.giving {
+		for _, g := range others {
 			if !g.from.After(t) && g.to.After(t) {
 				for ph := range left {
 					left[ph] -= g.w[ph]
@@ -72,7 +85,10 @@ func (m *rooms) segments(l *line, from, to time.Time, prefer actions.Value) (lis
 			}
 		}
 		s := segment{from: t, to: cuts[i+1]}
-		s.v, s.w = m.giveBack(l, left, prefer)
+		s.v, s.w = m.giveBack(l, left, s.to.Sub(s.from).Hours(), prefer)
+		if s.w > 0 {
+			prefer = s.v
+		}
 		if n := len(list); n > 0 && list[n-1].v == s.v {
 			list[n-1].to = s.to
 			continue
@@ -83,8 +99,9 @@ func (m *rooms) segments(l *line, from, to time.Time, prefer actions.Value) (lis
 }
 
 // giveBack returns the value with which the point gives back most of what is left by phase, and what that is in W. A value
-// it has, or was to have, is kept where it does nearly as well.
-func (m *rooms) giveBack(l *line, left [3]float64, prefer actions.Value) (v actions.Value, w float64) {
+// it has, or was to have, is kept where it does nearly as well, or where what another would add in those hours is not worth
+// its command.
+func (m *rooms) giveBack(l *line, left [3]float64, hours float64, prefer actions.Value) (v actions.Value, w float64) {
 	p := m.p
 	phases := p.premises.PhasesOf(l.dev)
 	most := math.Inf(1)
@@ -94,23 +111,30 @@ func (m *rooms) giveBack(l *line, left [3]float64, prefer actions.Value) (v acti
 	if l.dev.DischargeW > 0 {
 		most = math.Min(most, l.dev.DischargeW)
 	}
+	v, w = l.giveMost(most)
+	was, _ := p.premises.DrawW(l.dev, l.pt, prefer)
+	if was = -was; was > 0 && was <= most+wattSlack && (w-was <= w/10 || (w-was)*hours < leastRoomWh) {
+		return prefer, was
+	}
+	return v, w
+}
+
+// giveMost returns the value with which the point gives back most, but no more than most W, and what that is.
+func (l *line) giveMost(most float64) (v actions.Value, w float64) {
 	v = l.idle()
 	if len(l.pt.Values) > 0 {
 		for i := range l.pt.Values {
 			name := actions.Named(l.pt.Values[i].Name)
-			if x, _ := p.premises.DrawW(l.dev, l.pt, name); -x > w && -x <= most+wattSlack {
+			if x, _ := l.p.premises.DrawW(l.dev, l.pt, name); -x > w && -x <= most+wattSlack {
 				v, w = name, -x
 			}
 		}
 		return v, w
 	}
-	one, _ := p.premises.DrawW(l.dev, l.pt, actions.Number(1))
+	one, _ := l.p.premises.DrawW(l.dev, l.pt, actions.Number(1))
 	most = math.Min(most, -l.pt.Min*one)
 	grain := grainOf(l.pt.Unit)
 	n := tidy(math.Floor(most/one/grain+1e-6) * grain)
-	if was := -prefer.Number; prefer.IsNumber() && was > 0 && was*one <= most+wattSlack && math.Abs(was-n) <= n/10 {
-		n = was
-	}
 	if n <= 0 {
 		return v, 0
 	}
@@ -164,16 +188,14 @@ func (e *emptying) plan() {
 	can := m.canTake(e.target, reach)
 	want := math.Min(can, reach)
 	resting := hasBegun && e.nowGives() == 0
-	least := leastRoomWh
-	if resting { // a level that is read a little lower is no reason to begin again
-		least = math.Max(least, e.d.CapacityWh/100)
-	}
+	least := e.least(hasBegun, resting)
 	if want-before < least && !hasBegun {
 		return
 	}
 	from := later(m.p.now, earliest)
 	giving := hasBegun && !resting
 	switch {
+	case giving && !e.wasteful(m.p.now, e.nowGives()): // it goes on, for as long as it may
 	case want-before < least:
 		giving = false
 	case !giving:
@@ -194,6 +216,21 @@ func (e *emptying) plan() {
 		return
 	}
 	e.tell(r, from, math.Min(can, before), can)
+}
+
+// least returns the least gain for which the battery gives back, in Wh. What it does already, or was to do, it goes on with
+// for less; after a rest a level that is read a little lower is no reason to begin again.
+func (e *emptying) least(begun, resting bool) float64 {
+	_, planned := e.m.before(e.w, e.l.ref)
+	switch {
+	case resting:
+		return math.Max(leastRoomWh, e.d.CapacityWh/100)
+	case begun:
+		return littleWh
+	case planned:
+		return leastRoomWh / 2
+	}
+	return leastRoomWh
 }
 
 // prefer returns what the point has, or was to have, for this hold.
@@ -231,16 +268,15 @@ func (e *emptying) room(b time.Time) float64 {
 // it is never too late for the command to be confirmed in time. The later it begins the less room there is, so halving the
 // interval finds it.
 func (e *emptying) search(earliest time.Time, want float64) time.Time {
-	const enough = 0.01 // Wh; forgives the rounding of sums
 	start := e.w.start
 	least, most := int(start.Sub(e.m.latest(e.w, e.l))/time.Second), int(start.Sub(earliest)/time.Second)
 	at := func(n int) time.Time { return start.Add(-time.Duration(n) * time.Second) }
-	if least >= most || e.room(at(most)) < want-enough {
+	if least >= most || e.room(at(most)) < want-littleWh {
 		return earliest
 	}
 	for least < most {
 		n := (least + most) / 2
-		if e.room(at(n)) >= want-enough {
+		if e.room(at(n)) >= want-littleWh {
 			most = n
 		} else {
 			least = n + 1
@@ -250,7 +286,7 @@ func (e *emptying) search(earliest time.Time, want float64) time.Time {
 }
 
 // fill sets the values from an instant on: giving back until the room is made or the battery is as low as it may be, then
-// nothing, so that it does not fill again by itself. Where only a little is left of the time it goes on.
+// nothing, so that it does not fill again by itself. Where only a little would be given back too much it goes on.
 func (e *emptying) fill(r *roomHold, from time.Time, want float64, idle bool) {
 	from = later(from, e.m.p.now)
 	s := e.m.storeAt(e.d, from)
@@ -266,23 +302,29 @@ func (e *emptying) fill(r *roomHold, from time.Time, want float64, idle bool) {
 		if !begin.Before(x.to) {
 			continue
 		}
-		enough, lowest := begin.Add(hoursOf(left/x.w)), begin.Add(hoursOf(spare/x.w))
-		if idle || x.w <= 0 || left < littleWh || lowest.Sub(begin) < leastDraw {
+		enough, lowest := begin.Add(hoursOf(left/x.w)), begin.Add(hoursOf(spare/x.w)-e.l.slack())
+		over := left < littleWh && e.wasteful(begin, x.w)
+		n := len(r.values)
+		short := n > 0 && r.values[n-1].value == e.l.idle() && x.w*earlier(x.to, lowest).Sub(begin).Hours() < leastRoomWh
+		if idle || x.w <= 0 || over || short || lowest.Sub(begin) < leastDraw {
 			set(begin, e.l.idle())
+			if r.rest == "" && left < littleWh {
+				r.rest = roomEnough
+			}
 			continue
 		}
 		set(begin, x.v)
 		end := x.to
 		switch {
-		case enough.Before(earlier(end, e.w.start.Add(-steadyRoom))) && !lowest.Before(enough):
-			end, r.rest = enough.Truncate(time.Second), "there is room enough"
+		case enough.Before(end) && e.wasteful(enough, x.w) && !lowest.Before(enough):
+			end, r.rest = whole(enough), roomEnough
 		case lowest.Before(end):
-			end, r.rest = lowest.Truncate(time.Second), "it is as low as it may be"
+			end, r.rest = whole(lowest), roomLowest
 		}
 		end = later(end, begin)
 		hours := end.Sub(begin).Hours()
 		left, spare = left-x.w*hours, spare-x.w*hours
-		e.m.give(e.d, begin, end, x.w)
+		e.m.give(e.l, begin, end, x.w)
 		if end.Before(x.to) {
 			set(end, e.l.idle())
 			left = 0
@@ -290,8 +332,67 @@ func (e *emptying) fill(r *roomHold, from time.Time, want float64, idle bool) {
 	}
 }
 
-// littleWh is not worth a word: less than what a battery's level shows.
-const littleWh = 0.5
+// wasteful reports whether giving back on to the window, once there is room enough, gives back more than the commands that
+// end it are worth.
+func (e *emptying) wasteful(from time.Time, w float64) bool {
+	return w*e.w.start.Sub(from).Hours() > math.Max(leastRoomWh, e.d.CapacityWh/50)
+}
+
+// The reasons for which giving back ends before the window.
+const (
+	roomEnough = "there is room enough"
+	roomLowest = "it is as low as it may be"
+)
+
+// slack returns how long before the battery is as low as it may be giving back ends, so that a command that has to queue is
+// in time.
+func (l *line) slack() time.Duration {
+	link := &l.p.links[l.link]
+	return 2*link.Spacing + link.Confirm
+}
+
+// trimRooms ends giving back where the plan as it has come out would take a battery too low: what was tried was the same
+// but for some seconds. It reports whether it changed anything.
+func (p *planner) trimRooms() (changed bool) {
+	for _, l := range p.order {
+		i := slices.IndexFunc(l.holds, func(h *hold) bool {
+			return h.room != nil && h.live && h.to.After(p.now) && l.dev.Kind == actions.Battery
+		})
+		if i < 0 {
+			continue
+		}
+		store := p.store(l.dev)
+		for _, d := range l.draws(nil) {
+			low := d.from.Add(hoursOf(store.spareWh/math.Abs(d.w)) - l.slack())
+			store.take(d)
+			if d.w >= 0 || !low.Before(d.to) {
+				continue
+			}
+			for _, h := range l.holds[i:] {
+				if h.room != nil && h.live && !h.from.After(d.from) && h.to.After(d.from) {
+					changed = h.room.rests(later(whole(low), later(d.from, p.now)), l.idle()) || changed
+				}
+			}
+		}
+	}
+	return changed
+}
+
+// rests lets nothing be given back from an instant on, and reports whether that is news.
+func (r *roomHold) rests(at time.Time, idle actions.Value) bool {
+	if r.at(at) == idle {
+		return false
+	}
+	r.values = slices.DeleteFunc(r.values, func(x autoValue) bool { return !x.at.Before(at) })
+	r.values, r.rest = append(r.values, autoValue{at: at, value: idle}), roomLowest
+	return true
+}
+
+// littleWh forgives the rounding of sums.
+const littleWh = 0.01
+
+// whole returns the whole second that is past at t; the dust of sums makes no other one of it.
+func whole(t time.Time) time.Time { return t.Add(time.Millisecond).Truncate(time.Second) }
 
 func hoursOf(h float64) time.Duration {
 	return time.Duration(math.Min(h, 24*365) * float64(time.Hour))

@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"strconv"
@@ -59,6 +60,20 @@ func (r *roomHold) next(t time.Time) time.Time {
 		}
 	}
 	return time.Time{}
+}
+
+// since returns from when the hold asks for what it asks for at t.
+func (h *hold) since(t time.Time) time.Time {
+	since := h.from
+	if h.room != nil {
+		for _, x := range h.room.values {
+			if x.at.After(t) {
+				break
+			}
+			since = later(since, x.at)
+		}
+	}
+	return since
 }
 
 // A target is a device that is to have room when a window starts.
@@ -140,9 +155,10 @@ func (m *rooms) open() {
 				m.targets = append(m.targets, target{w: w, d: d, lines: m.linesOf(d)})
 			}
 		}
-		// What draws on all phases goes first: what one phase alone can carry then still finds its place on the others.
+		// Statements with a value go first, since auto shares what they leave; then what draws on all phases: what one phase
+		// alone can carry still finds its place on the others.
 		slices.SortStableFunc(m.targets[first:], func(a, b target) int {
-			return len(p.premises.PhasesOf(b.d)) - len(p.premises.PhasesOf(a.d))
+			return cmp.Or(a.w.autos(a.d)-b.w.autos(b.d), len(p.premises.PhasesOf(b.d))-len(p.premises.PhasesOf(a.d)))
 		})
 	}
 }
@@ -152,6 +168,14 @@ func (w *window) drawsWith(d *actions.Device) bool {
 	return slices.ContainsFunc(w.holds, func(h *hold) bool {
 		return h.live && h.line.dev == d && h.to.After(w.start) && (h.st.Want.Auto || h.drawW() > 0)
 	})
+}
+
+// autos returns 1 where the window shares with the device, else 0.
+func (w *window) autos(d *actions.Device) int {
+	if slices.ContainsFunc(w.holds, func(h *hold) bool { return h.live && h.line.dev == d && h.st.Want.Auto }) {
+		return 1
+	}
+	return 0
 }
 
 // linesOf returns the lines of the device's points that can be held and are in the sums.
@@ -302,6 +326,7 @@ func (m *rooms) hold(w *window, l *line, from time.Time, r *roomHold) *hold {
 	h.room = r
 	h.st.Want.Value = r.values[0].value
 	m.settle(l)
+	m.explicit = m.p.explicit()
 	return h
 }
 

@@ -65,7 +65,10 @@ func (m *rooms) holdOffPoint(t target, l *line, span time.Duration) bool {
 	most, _ := m.p.premises.MaxDrawW(l.dev, l.pt)
 	gain := math.Min(most*span.Hours(), store.roomWh)
 	r := &roomHold{values: []autoValue{{at: from, value: idle}}}
-	r.why = "it is held off as long as the window can fill it, so that up to " + kwhs(gain) + " more is taken in the window"
+	r.why = "it is held off for as long as the window can fill it, and takes in the window what it would have drawn until then"
+	if gain >= leastRoomWh {
+		r.why += ", up to " + kwhs(gain)
+	}
 	m.hold(t.w, l, from, r)
 	t.w.room = append(t.w.room, actions.Room{Device: t.d.Name, MoreKWh: kw(gain)})
 	return true

@@ -61,6 +61,11 @@ func run(in Input) (*planner, *actions.Plan) {
 	} else {
 		p.dropMissed()
 	}
+	if p.trimRooms() {
+		p.build()
+		p.dropMissed()
+		p.nameDrops()
+	}
 	p.sayLate()
 	p.sayLeast()
 	prof := p.profile()
