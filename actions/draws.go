@@ -50,6 +50,23 @@ func (p *Premises) DrawW(d *Device, pt *Point, v Value) (w float64, draws bool) 
 	return 0, true
 }
 
+// GivesBack reports whether pt, a point of d, has a value that gives back: a number in W, kW or A whose range goes below
+// 0, or a name that draws less than nothing.
+func (p *Premises) GivesBack(d *Device, pt *Point) bool {
+	if _, draws := p.DrawW(d, pt, Value{}); !draws {
+		return false
+	}
+	if len(pt.Values) == 0 {
+		return pt.HasRange && pt.Min < 0
+	}
+	for i := range pt.Values {
+		if w, _ := p.DrawW(d, pt, Named(pt.Values[i].Name)); w < 0 {
+			return true
+		}
+	}
+	return false
+}
+
 // Unfigured reports whether pt is a switch that surely draws and nobody said how much: the on/off point of a tank or load
 // whose power is not given.
 func (d *Device) Unfigured(pt *Point) bool {

@@ -16,6 +16,7 @@ func (k *checker) devices() {
 		k.figures(d)
 		k.water(d)
 		k.leastTimes(d)
+		k.room(d)
 		for j := range d.Points {
 			k.point(d, &d.Points[j])
 		}

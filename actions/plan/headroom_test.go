@@ -3,7 +3,6 @@ package plan
 import (
 	"math"
 	"testing"
-	"time"
 
 	"spillway/actions"
 )
@@ -56,6 +55,4 @@ func TestRoomIsMadeAsLateAsItCan(t *testing.T) {
 	sameLines(t, "steps", stepLines(plan), "09:44:03 battery.power=-800", "13:00:00 battery.power=5000", "14:00:00 battery.power=0")
 	kwh(t, plan, "a", "battery", 5)
 	mustContain(t, plan.Steps[0].Why, "it gives back 2.613 kWh beforehand, so that it can take 5 kWh in the window instead of 2.105 kWh")
-	t.Log(dump(plan))
-	_ = time.Second
 }

@@ -2,7 +2,6 @@ package plan
 
 import (
 	"math"
-	"slices"
 	"time"
 
 	"spillway/actions"
@@ -49,13 +48,7 @@ func (p *planner) shareDown(w *window, explicit *profile) {
 
 // canGiveBack reports whether the point has a value that gives back.
 func (p *planner) canGiveBack(l *line) bool {
-	if len(l.pt.Values) == 0 {
-		return l.pt.HasRange && l.pt.Min < 0
-	}
-	return slices.ContainsFunc(l.pt.Values, func(v actions.NamedValue) bool {
-		w, _ := p.premises.DrawW(l.dev, l.pt, actions.Named(v.Name))
-		return w < 0
-	})
+	return p.premises.GivesBack(l.dev, l.pt)
 }
 
 // giveBack returns the value with which the point gives most of left, in W, out of spare, in Wh; what that is; and until

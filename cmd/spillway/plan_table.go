@@ -31,6 +31,9 @@ func planTable(w io.Writer, p *actions.Plan, premises *actions.Premises, problem
 		fmt.Fprintf(w, "\n%s  (%s, %s)\n", oneLine(win.Title), win.Procedure, win.State)
 		fmt.Fprintf(w, "  %s %s, %s\n", win.Start.In(zone).Format("Mon 2 Jan 15:04"), until(win.Start, win.End, zone), length(win.End.Sub(win.Start)))
 		fmt.Fprintf(w, "  %s\n", figures(&win, premises.Supply))
+		for _, r := range win.Room {
+			fmt.Fprintf(w, "  %s\n", roomText(r))
+		}
 		for _, line := range more[win.ID] {
 			fmt.Fprintf(w, "  %s\n", clean(line))
 		}
@@ -51,6 +54,14 @@ func figures(win *actions.PlannedWindow, s actions.Supply) string {
 		parts = append(parts, fmt.Sprintf("%s %.1f kWh", e.Device, e.KWh))
 	}
 	return strings.Join(parts, "; ")
+}
+
+// roomText says what is done so that a device has room, and what is expected of it.
+func roomText(r actions.Room) string {
+	if r.BackKWh > 0 {
+		return fmt.Sprintf("room is made: %s gives back %.1f kWh before, and takes %.1f kWh more", r.Device, r.BackKWh, r.MoreKWh)
+	}
+	return fmt.Sprintf("room is kept: %s is held off before, and takes up to %.1f kWh more", r.Device, r.MoreKWh)
 }
 
 func steps(w io.Writer, p *actions.Plan, window string, zone *time.Location) {
