@@ -49,6 +49,9 @@ unit = "%"
 			"fault procedures.surplus: draws 15.8 kW at worst, 2 kW above the limit of 13.8 kW; lower a value, or write auto"}},
 		{"auto shares", call + "during = [\"battery.power = auto\"]", []string{
 			"ok procedures.surplus: draws 0.8 kW at worst, of a limit of 13.8 kW; auto shares at least 13 kW"}},
+		{"hygiene of what holds no water", "[devices.oven]\nlink = \"barn\"\nkind = \"load\"\nhygiene = { reach = \"60 °C\", every = \"7d\" }\n" +
+			"[devices.oven.points.heat]\nread = \"o\"\n" + call + "during = [\"battery.power = 5 kW\"]", []string{
+			"note devices.oven.hygiene: means nothing for a load: it belongs to tank"}},
 		{"lead-in", call + "lead_in = [\"battery.power = 1 kW wait 20s\"]\nduring = [\"battery.power = 5 kW\"]", []string{
 			"ok procedures.surplus.lead_in: 1 command on barn, from 50s before the window",
 			"ok procedures.surplus.lead_in: an event must stand in the calendar 5m50s before it begins"}},

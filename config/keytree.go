@@ -44,6 +44,22 @@ func (t *keyTree) at(path []string) *keyTree {
 	return t
 }
 
+// anyKey returns the key that t is, or the first of those in the table that it is; nil where there is none.
+func (t *keyTree) anyKey() *key {
+	if t == nil || t.key != nil {
+		if t == nil {
+			return nil
+		}
+		return t.key
+	}
+	for _, name := range t.names() {
+		if k := t.kids[name].key; k != nil {
+			return k
+		}
+	}
+	return nil
+}
+
 // names lists what may stand below t, free names and secrets left out.
 func (t *keyTree) names() []string {
 	var all []string

@@ -173,10 +173,16 @@ func (s section) hygiene(d *actions.Device) {
 		}
 		return
 	}
-	h.required("every")
-	h.required("reach")
-	d.Hygiene.Every = h.duration("every", time.Hour)
-	d.Hygiene.ReachC, _ = h.quantity("reach", "°C")
+	for _, name := range []string{"every", "reach"} {
+		if !h.given(name) {
+			h.required(name)
+		}
+	}
+	every := h.duration("every", time.Hour)
+	reach, _ := h.quantity("reach", "°C")
+	if d.Kind == actions.Tank { // else it is said to mean nothing
+		d.Hygiene.Every, d.Hygiene.ReachC = every, reach
+	}
 }
 
 // hygieneLevel complains of a tank whose temperature nobody reads.
@@ -275,8 +281,8 @@ func (s section) misfits(kind actions.Kind) {
 	}
 	for _, name := range s.names() {
 		t := s.l.keys.at(splitPath(join(s.path, name)))
-		if t != nil && t.key != nil && !t.key.belongs(string(kind)) {
-			s.note(name, "means nothing for a %s: it belongs to %s", kind, strings.ReplaceAll(t.key.only, " ", ", "))
+		if k := t.anyKey(); k != nil && !k.belongs(string(kind)) {
+			s.note(name, "means nothing for a %s: it belongs to %s", kind, strings.ReplaceAll(k.only, " ", ", "))
 		}
 	}
 }

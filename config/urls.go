@@ -20,7 +20,11 @@ func (s section) url(name string) *url.URL {
 		return nil
 	}
 	if _, has := u.User.Password(); has {
-		s.hidden(name, "has a password in it: take it out and write user; then %s", secretCure(join(s.path, "password")))
+		prefix := "" // of the keys that go with it
+		if name != "url" {
+			prefix = name + "_"
+		}
+		s.hidden(name, "has a password in it: take it out and write %s; then %s", prefix+"user", secretCure(join(s.path, prefix+"password")))
 		return nil
 	}
 	return u

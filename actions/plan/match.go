@@ -113,7 +113,7 @@ func Match(o calendar.Occurrence, feed FeedRules, p *actions.Premises) Verdict {
 		}
 		return v
 	case len(callable) == 0:
-		v.Why = "feed " + feed.Name + " may not call " + matching[0].Name
+		v.Why = feed.called() + " may not call " + matching[0].Name
 		return v
 	}
 	q := callable[0]
@@ -162,6 +162,14 @@ func takes(m *actions.Match, o calendar.Occurrence, feed string) bool {
 	return m.Category != "" && slices.ContainsFunc(o.Categories, func(c string) bool { return strings.EqualFold(strings.TrimSpace(c), m.Category) })
 }
 
+// called names the feed in a sentence; a calendar named for one look has no name.
+func (f FeedRules) called() string {
+	if f.Name == "" {
+		return "the calendar"
+	}
+	return "feed " + f.Name
+}
+
 func (f FeedRules) mayCall(procedure string) bool {
 	return len(f.Procedures) == 0 || slices.Contains(f.Procedures, procedure)
 }
@@ -181,13 +189,13 @@ func refusal(o calendar.Occurrence, feed FeedRules, q *actions.Procedure, d stat
 	case q.Longest > 0 && length > q.Longest:
 		return "it lasts " + statement.FormatDuration(length) + ", and " + q.Name + " takes " + statement.FormatDuration(q.Longest) + " at the longest"
 	case o.Status == "tentative" && !feed.Tentative:
-		return "tentative, and feed " + feed.Name + " takes none (tentative = true does)"
+		return "tentative, and " + feed.called() + " takes none (tentative = true does)"
 	case o.Unanswered && !feed.Tentative:
-		return "an invitation that nobody has accepted, and feed " + feed.Name + " takes none (tentative = true does)"
+		return "an invitation that nobody has accepted, and " + feed.called() + " takes none (tentative = true does)"
 	case len(feed.Organizers) > 0 && o.Organizer == "":
-		return "it names no organizer, and feed " + feed.Name + " takes events of its organizers only"
+		return "it names no organizer, and " + feed.called() + " takes events of its organizers only"
 	case len(feed.Organizers) > 0 && !slices.Contains(feed.Organizers, strings.ToLower(o.Organizer)):
-		return o.Organizer + " is none of the organizers of feed " + feed.Name
+		return o.Organizer + " is none of the organizers of " + feed.called()
 	case d.SkipWindow:
 		return "its description says skip WINDOW"
 	}
@@ -221,7 +229,7 @@ func describe(w *actions.Window, d statement.Description, feed FeedRules, p *act
 		}
 	}
 	if len(d.Statements) > 0 && !feed.Statements {
-		note("its statements do not count, since feed " + feed.Name + " does not let them")
+		note("its statements do not count, since " + feed.called() + " does not let them")
 		return
 	}
 	for _, raw := range d.Statements {

@@ -66,11 +66,11 @@ func authorities(s Spec) (*x509.CertPool, error) {
 	}
 	pem, err := os.ReadFile(s.CAFile)
 	if err != nil {
-		return nil, fmt.Errorf("read authorities of feed %s: %w: check %s", s.Name, err, s.key("ca_file"))
+		return nil, fmt.Errorf("read authorities of %s: %w: check %s", s.called(), err, s.key("ca_file"))
 	}
 	roots := x509.NewCertPool()
 	if !roots.AppendCertsFromPEM(pem) {
-		return nil, fmt.Errorf("read authorities of feed %s: %s holds no certificate: give %s a PEM file", s.Name, s.CAFile, s.key("ca_file"))
+		return nil, fmt.Errorf("read authorities of %s: %s holds no certificate: give %s a PEM file", s.called(), s.CAFile, s.key("ca_file"))
 	}
 	return roots, nil
 }

@@ -86,13 +86,13 @@ func New(s Spec, o Options) (*Feed, error) {
 	}
 	a, err := parseAddress(s.URL)
 	if err != nil {
-		return nil, fmt.Errorf("set up feed %s: %w (%s)", s.Name, err, s.key("url"))
+		return nil, fmt.Errorf("set up %s: %w (%s)", s.called(), err, s.key("url"))
 	}
 	if s.User == "" {
 		s.User = a.user
 	}
 	if s.Token != "" && (s.User != "" || s.Password != "") {
-		return nil, fmt.Errorf("set up feed %s: it has both a token and a user: keep one of token_file and user", s.Name)
+		return nil, fmt.Errorf("set up %s: it has both a token and a user: keep one of token_file and user", s.called())
 	}
 	f := &Feed{spec: s, options: o.withDefaults(), address: a, network: a.kind != kindPath}
 	if f.source, err = f.newSource(); err != nil {

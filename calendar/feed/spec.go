@@ -67,7 +67,7 @@ const (
 
 func (s Spec) withDefaults() (Spec, error) {
 	if s.Poll < 0 || s.MaxBody < 0 || s.Timeout < 0 || s.Back < 0 || s.Ahead < 0 {
-		return s, fmt.Errorf("set up feed %s: poll, timeout, max_body and range may not be negative", s.Name)
+		return s, fmt.Errorf("set up %s: poll, timeout, max_body and range may not be negative", s.called())
 	}
 	s.Poll = or(s.Poll, defaultPoll)
 	s.Timeout = or(s.Timeout, defaultTimeout)
@@ -112,6 +112,14 @@ func (s Spec) key(name string) string {
 		return "the address"
 	}
 	return name + " of a feed in the configuration"
+}
+
+// called names the feed in a sentence.
+func (s Spec) called() string {
+	if s.Name == "" {
+		return "the calendar"
+	}
+	return "feed " + s.Name
 }
 
 // again is the cure for what may pass by itself.

@@ -60,6 +60,9 @@ Saturday, 5 December, from 1 to 2pm". It shows how it read it, and writes only a
 }
 
 func (a *app) add(title string, f addFlags, now time.Time) error {
+	if strings.TrimSpace(title) == "" {
+		return usagef("the TITLE is empty: write the words that a procedure matches")
+	}
 	cfg, err := a.load()
 	if err != nil && (f.to == "" || a.configFile != "") {
 		return err
@@ -131,10 +134,13 @@ func (f addFlags) times(now time.Time, zone *time.Location) (start, end time.Tim
 	} else if end, err = readTime(f.end, start, zone); err != nil {
 		return start, end, usagef("--end: %w", err)
 	}
-	if !end.After(start) {
-		return start, end, usagef("the window ends at %s, not after its start at %s", f.end, f.start)
+	switch {
+	case end.After(start):
+		return start, end, nil
+	case f.length != "":
+		return start, end, usagef("--for %s: is no time at all: write how long the window is, such as 1h", f.length)
 	}
-	return start, end, nil
+	return start, end, usagef("--end %s is not after --start %s: write a later end", f.end, f.start)
 }
 
 // readTime reads RFC 3339, or a date and time, or a time of day (the next after now), in zone.
@@ -218,11 +224,20 @@ func writeEvent(target string, e calendar.Entry) (string, error) {
 		return "", fmt.Errorf("look at the calendar: %w", err)
 	case !strings.EqualFold(filepath.Ext(target), ".ics"):
 		return "", usagef("--to %s: no such file or folder, and no .ics to make", target)
+	default:
+		if dir := filepath.Dir(target); !isFolder(dir) {
+			return "", usagef("--to %s: there is no folder %s to make it in: make the folder, or name another", target, dir)
+		}
 	}
 	if err := maybe.WriteFile(target, body, 0o644); err != nil {
 		return "", fmt.Errorf("write the calendar: %w", err)
 	}
 	return target, nil
+}
+
+func isFolder(path string) bool {
+	info, err := os.Stat(path)
+	return err == nil && info.IsDir()
 }
 
 // calendarEnd finds the line that closes a calendar (RFC 5545 3.4; names are case-blind).

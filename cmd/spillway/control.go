@@ -51,6 +51,10 @@ func serveControl(ctx context.Context, d *daemon) error {
 	}
 	mux := http.NewServeMux()
 	mux.HandleFunc("POST /restore", func(w http.ResponseWriter, q *http.Request) {
+		if d.watch {
+			http.Error(w, "it only watches and sends nothing: stop it, then run `spillway restore` again", http.StatusConflict)
+			return
+		}
 		wait, cancel := context.WithTimeout(q.Context(), restoreWait)
 		defer cancel()
 		_ = json.NewEncoder(w).Encode(giveBack(wait, d.runner, q.FormValue("device")))

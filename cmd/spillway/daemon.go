@@ -52,6 +52,7 @@ type daemon struct {
 	ln        net.Listener // nil: nothing is served
 	srv       *http.Server
 	keep      bool // the journal is somebody else's
+	watch     bool // nothing is sent
 
 	publishing sync.Mutex // one publication at a time
 	said       []string   // keys of the faults that the plan feed says
@@ -74,7 +75,7 @@ func newDaemon(ctx context.Context, cfg *config.Config, o daemonOptions) (_ *dae
 	if cfg.State == "" {
 		return nil, usagef(`%s: state is missing: name a folder for the journal, such as state = "/var/lib/spillway"`, cfg.File)
 	}
-	d := &daemon{cfg: cfg, clock: o.clock, log: o.log}
+	d := &daemon{cfg: cfg, clock: o.clock, log: o.log, watch: o.watch}
 	defer func() {
 		if err != nil {
 			d.close()

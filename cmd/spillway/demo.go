@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net"
 	"os"
 	"path/filepath"
 	"time"
@@ -55,8 +56,11 @@ func (a *app) demo(ctx context.Context, f demoFlags) error {
 	if f.speed < 1 || f.speed > 2000 {
 		return usagef("--speed %g: give 1 to 2000", f.speed)
 	}
-	if err := page.Exposed(f.listen, page.Locks{}); err != nil {
-		return usageError{err}
+	if _, err := net.ResolveTCPAddr("tcp", f.listen); err != nil {
+		return usagef("--listen %s: is no address to listen on: write for instance 127.0.0.1:8377, port 0 picking a free one", f.listen)
+	}
+	if page.Exposed(f.listen, page.Locks{}) != nil {
+		return usagef("--listen %s: others could reach the demo's page, which has no lock: listen on 127.0.0.1", f.listen)
 	}
 	state, err := os.MkdirTemp("", "spillway-demo-")
 	if err != nil {

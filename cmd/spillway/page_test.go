@@ -30,6 +30,11 @@ const pagePassword = "four words of a song"
 // startDaemon runs a daemon with one device that nobody reaches, until the test ends.
 func startDaemon(t *testing.T, publish string) *daemon {
 	t.Helper()
+	return startDaemonAs(t, publish, daemonOptions{clock: run.System{}, log: slog.New(slog.DiscardHandler)})
+}
+
+func startDaemonAs(t *testing.T, publish string, o daemonOptions) *daemon {
+	t.Helper()
 	dir := t.TempDir()
 	if len(dir) > 80 { // a socket's path is 107 bytes at most (unix(7))
 		var err error
@@ -53,7 +58,7 @@ func startDaemon(t *testing.T, publish string) *daemon {
 	if err != nil {
 		t.Fatal(err)
 	}
-	d, err := newDaemon(t.Context(), cfg, daemonOptions{clock: run.System{}, log: slog.New(slog.DiscardHandler)})
+	d, err := newDaemon(t.Context(), cfg, o)
 	if err != nil {
 		t.Fatal(err)
 	}

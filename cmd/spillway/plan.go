@@ -53,6 +53,9 @@ then it asks no device, ignores the journal, and plans nothing before --at.`,
 }
 
 func (a *app) plan(ctx context.Context, f planFlags, now time.Time) error {
+	if err := a.oneOutput(f); err != nil {
+		return err
+	}
 	cfg, err := a.load()
 	if err != nil {
 		return err
@@ -103,6 +106,23 @@ func (a *app) plan(ctx context.Context, f planFlags, now time.Time) error {
 		return err
 	}
 	return errors.Join(g.failed...)
+}
+
+// oneOutput refuses flags that ask for two outputs at once.
+func (a *app) oneOutput(f planFlags) error {
+	asked := 0
+	for _, on := range []bool{a.json, f.ics, f.svg} {
+		if on {
+			asked++
+		}
+	}
+	switch {
+	case asked > 1:
+		return usagef("give one of --json, --ics and --svg")
+	case f.steps && !f.ics:
+		return usagef("--steps belongs to --ics: add it")
+	}
+	return nil
 }
 
 // givenReadings reads the --reading flags. A bare number is in the point's unit.

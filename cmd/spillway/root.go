@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"spillway/config"
 )
@@ -91,6 +92,10 @@ Shell completion: spillway completion bash --help, and zsh, fish and powershell 
 	root.PersistentFlags().BoolVar(&a.json, "json", false, "print JSON")
 	root.PersistentFlags().BoolVarP(&a.verbose, "verbose", "v", false, "say more on standard error")
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
+		var value *pflag.InvalidValueError
+		if errors.As(err, &value) {
+			return usagef("--%s %s: is no %s: see '%s --help'", value.GetFlag().Name, value.GetValue(), kinds[value.GetFlag().Value.Type()], c.CommandPath())
+		}
 		return usagef("%w: see '%s --help'", err, c.CommandPath())
 	})
 	root.AddCommand(a.demoCommand(), a.runCommand(), a.checkCommand(), a.windowsCommand(), a.planCommand(), a.logCommand(),
@@ -100,6 +105,9 @@ Shell completion: spillway completion bash --help, and zsh, fish and powershell 
 	usageArgs(root)
 	return root
 }
+
+// kinds are what a flag takes that is not text, by the names that the flags' package has for them.
+var kinds = map[string]string{"bool": "true or false", "float64": "number", "uint64": "whole number from 0"}
 
 // usageArgs makes wrong arguments a usage error on every command.
 func usageArgs(c *cobra.Command) {

@@ -31,7 +31,12 @@ With --json the log on standard error is JSON, a line each.`,
 		Example: `  spillway run --config spillway.toml
   spillway run --watch        # plan and publish, send nothing`,
 		Args: cobra.NoArgs,
-		RunE: func(c *cobra.Command, _ []string) error { return a.runDaemon(c.Context(), watch, leave) },
+		RunE: func(c *cobra.Command, _ []string) error {
+			if watch && leave {
+				return usagef("--restore-on-exit sends, and --watch sends nothing: give one of them")
+			}
+			return a.runDaemon(c.Context(), watch, leave)
+		},
 	}
 	c.Flags().BoolVar(&watch, "watch", false, "plan and publish, and send nothing")
 	c.Flags().BoolVar(&leave, "restore-on-exit", false, "give every held point back before the end")

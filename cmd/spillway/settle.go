@@ -56,7 +56,7 @@ contradicts what was imported before is refused, unless --replace says that the 
   spillway settle --year 2026 --svg > 2026.svg`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
-			if err := f.takeYear(args); err != nil {
+			if err := f.takeYear(args, a.json); err != nil {
 				return err
 			}
 			return a.settle(c.Context(), f, time.Now().UTC())
@@ -82,7 +82,7 @@ contradicts what was imported before is refused, unless --replace says that the 
 const thisYear = "this"
 
 // takeYear takes the argument of a bare --year, and refuses any other, and flags that mean nothing together.
-func (f *settleFlags) takeYear(args []string) error {
+func (f *settleFlags) takeYear(args []string, json bool) error {
 	if len(args) > 0 {
 		if f.year != thisYear {
 			return usagef("%q is no flag: see 'spillway settle --help'", args[0])
@@ -105,6 +105,8 @@ func (f *settleFlags) takeYear(args []string) error {
 		return usagef("%s: one at a time", strings.Join(together, " and "))
 	case f.svg && f.year == "":
 		return usagef("--svg draws a year: give --year too")
+	case json && (f.csv || f.svg):
+		return usagef("give one of --json, --csv and --svg")
 	case f.replace && !f.imports:
 		return usagef("--replace belongs to --import")
 	case f.year != "" && (f.from != "" || f.to != ""):

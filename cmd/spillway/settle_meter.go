@@ -106,7 +106,7 @@ func (l *ledger) files(names []string) (*meter.Series, error) {
 func (l *ledger) file(name string) (*meter.Series, error) {
 	f, err := os.Open(name)
 	if err != nil {
-		return nil, fmt.Errorf("read meter data: %w", err)
+		return nil, fmt.Errorf("read meter data: %w: look at its name and at who may read it", err)
 	}
 	defer f.Close()
 	sum := sha256.New()
