@@ -2,6 +2,7 @@ package journal
 
 import (
 	"reflect"
+	"slices"
 	"time"
 
 	"spillway/actions"
@@ -139,6 +140,12 @@ func (l *logChanges) add(e actions.Entry, after actions.Standing) {
 			}
 		}
 	}
+}
+
+// dated reports whether a line of the log is kept that carries the time t, so that loading finds it there. Times that
+// columns cannot hold, and those before 1970, are kept elsewhere.
+func (l *logChanges) dated(t time.Time) bool {
+	return nanos(t) > 0 && fromNanos(nanos(t)).Equal(t) && slices.ContainsFunc(l.list, func(c logChange) bool { return !c.over && c.last.Equal(t) })
 }
 
 func (l *logChanges) end(id string) {

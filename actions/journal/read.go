@@ -10,6 +10,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -127,6 +128,14 @@ func (r *Reader) load(ctx context.Context) error {
 		}},
 		{"SELECT one, at FROM newest", func(_, data string) (err error) {
 			newest, err = time.Parse(time.RFC3339Nano, data)
+			return err
+		}},
+		// A commit that keeps a line of the log with its newest time does not write that time once more.
+		{"SELECT id, last FROM steps WHERE last > 0 AND last < 9223372036854775807 ORDER BY last DESC LIMIT 1", func(_, data string) error {
+			at, err := strconv.ParseInt(data, 10, 64)
+			if t := fromNanos(at); err == nil && t.After(newest) {
+				newest = t
+			}
 			return err
 		}},
 	} {

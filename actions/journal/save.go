@@ -87,7 +87,9 @@ func (s *statements) save(tx *sql.Tx, c changes, log logChanges, newest time.Tim
 	for _, window := range c.down.gone {
 		w.exec(s.delDown, window)
 	}
-	w.exec(s.setNewest, newest.Format(time.RFC3339Nano))
+	if !log.dated(newest) {
+		w.exec(s.setNewest, newest.Format(time.RFC3339Nano))
+	}
 	return w.err
 }
 

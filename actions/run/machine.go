@@ -68,7 +68,8 @@ type Machine struct {
 	dirty     bool                   // the plan must be made again
 	soonAt    time.Duration
 	tidyAt    time.Duration // Up: when to look again for what can be forgotten
-	replanAt  time.Time     // by the wall clock: when something in the plan must be decided
+	replanAt  time.Time     // by the wall clock: when the plan must be made again
+	decideAt  time.Time     // by the wall clock: when a guard must be decided; not before replanAt
 	begun     bool
 	recovered bool
 	changed   bool
@@ -116,12 +117,22 @@ func (m *Machine) Handle(now Tick, events ...Event) ([]Effect, time.Duration) {
 	if !m.flush() {
 		return m.finish(journalRetry)
 	}
+	sends := !behind && m.heard() && !m.set.Watch
+	if sends && m.planCanWait() {
+		m.advanceAll()
+		if sent := len(m.intents) > 0; !m.flush() {
+			return m.finish(journalRetry)
+		} else if sent {
+			return m.finish(0)
+		}
+		if next := m.nextDue(); m.planCanWait() && next < m.planCost() {
+			return m.finish(next)
+		}
+	}
 	for range mostRounds {
 		m.replan()
-		if !behind && m.heard() && !m.set.Watch {
-			for _, l := range m.lanes {
-				m.advance(l)
-			}
+		if sends {
+			m.advanceAll()
 		}
 		if len(m.facts) == 0 && len(m.intents) == 0 && !m.dirty {
 			break
@@ -136,6 +147,12 @@ func (m *Machine) Handle(now Tick, events ...Event) ([]Effect, time.Duration) {
 		return m.finish(behindLook)
 	}
 	return m.finish(m.wake())
+}
+
+func (m *Machine) advanceAll() {
+	for _, l := range m.lanes {
+		m.advance(l)
+	}
 }
 
 func (m *Machine) finish(wait time.Duration) ([]Effect, time.Duration) {

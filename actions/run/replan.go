@@ -14,7 +14,57 @@ const (
 	planAgain = time.Hour
 	// soon is how long news of levels and loads, which move all the time, may wait for a plan.
 	soon = 30 * time.Second
+
+	// stepCost is about what planning one step takes. It only decides whether a plan that can wait waits for the next step.
+	stepCost = 20 * time.Microsecond
+	// smallCost is the cost of a plan that never waits: no step is late by it.
+	smallCost = 10 * time.Millisecond
+	// mostPatience is how long a plan that can wait waits at the most.
+	mostPatience = time.Minute
 )
+
+// planCanWait reports whether the plan must be made again by the clock alone, and nothing that is due hangs on it: no news,
+// no guard, and a moment that has only just come, not one that was slept over. What the plan in force has due is then
+// sent first, so that a large plan makes no step late.
+func (m *Machine) planCanWait() bool {
+	now := m.now.Wall
+	if m.plan == nil || m.dirty || now.Before(m.plan.At) || !now.Before(m.decideAt) {
+		return false
+	}
+	return !now.Before(m.replanAt) && now.Sub(m.replanAt) < max(time.Second, m.patience())
+}
+
+// patience is how long a plan that can wait may wait for steps that are due soon.
+func (m *Machine) patience() time.Duration {
+	if m.planCost() <= smallCost {
+		return 0
+	}
+	return mostPatience
+}
+
+// planCost is about how long the plan takes to be made again; 0 where no step is late by it.
+func (m *Machine) planCost() time.Duration {
+	return time.Duration(len(m.plan.Steps)+len(m.standing.Steps)) * stepCost
+}
+
+// nextDue returns how long it is until the next step is due, on any link.
+func (m *Machine) nextDue() time.Duration {
+	next := wakeAtLeast
+	for _, l := range m.lanes {
+		for i := range l.steps {
+			s := &l.steps[i]
+			wait := s.At.Sub(m.now.Wall)
+			if wait >= next {
+				break
+			}
+			if wait > 0 && !m.done[s.ID] {
+				next = wait
+				break
+			}
+		}
+	}
+	return next
+}
 
 // replan makes the plan again where something it depends on has changed, and drops the jobs it no longer wants.
 func (m *Machine) replan() {
@@ -34,7 +84,7 @@ func (m *Machine) replan() {
 	})
 	m.dirty, m.soonAt, m.changed = false, 0, true
 	clear(m.done)
-	m.replanAt = m.boundary()
+	m.replanAt, m.decideAt = m.boundary()
 	m.share()
 	m.watch.want(m)
 	m.samples.refs = m.sampled()
@@ -68,14 +118,15 @@ func (m *Machine) share() {
 
 // boundary returns when the plan must be made again even if nothing happens: where a window's state changes, and where
 // a guard is decided, which is when its hold begins.
-func (m *Machine) boundary() time.Time {
+func (m *Machine) boundary() (next, decide time.Time) {
 	now := m.now.Wall
-	next := now.Add(planAgain)
+	next = now.Add(planAgain)
 	sooner := func(t time.Time) {
 		if t.After(now) && t.Before(next) {
 			next = t
 		}
 	}
+	decide = next
 	for i := range m.plan.Windows {
 		w := &m.plan.Windows[i]
 		for _, t := range []time.Time{w.LeadIn, w.Start, w.End, w.End.Add(keepSteps + time.Second)} {
@@ -83,11 +134,14 @@ func (m *Machine) boundary() time.Time {
 		}
 		if m.guards(w) {
 			for j := range w.Claims {
-				sooner(w.Claims[j].From)
+				if t := w.Claims[j].From; t.After(now) && t.Before(decide) {
+					decide = t
+				}
 			}
 		}
 	}
-	return next
+	sooner(decide)
+	return next, decide
 }
 
 // guards reports whether any statement of the window has a guard.

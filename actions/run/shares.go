@@ -25,14 +25,17 @@ func (m *Machine) mustWait(j *job) bool {
 	if limit <= 0 || j.step.Release {
 		return false
 	}
-	due := m.dueNow(j)
 	var now, then, before, after [3]float64 // W by phase: the others now, and once they let go; the job's device
 	own := m.set.Premises.Device(j.step.Point.Device)
+	m.spread(&before, own, m.drawn(own, nil, m.hasBegun))
+	m.spread(&after, own, m.drawn(own, map[actions.Ref]actions.Step{j.step.Point: j.step}, m.makesDraw))
+	if !moreOnAny(after, before) {
+		return false
+	}
+	due := m.dueNow(j)
 	for i := range m.set.Premises.Devices {
 		d := &m.set.Premises.Devices[i]
 		if d == own {
-			m.spread(&before, d, m.drawn(d, nil, m.hasBegun))
-			m.spread(&after, d, m.drawn(d, map[actions.Ref]actions.Step{j.step.Point: j.step}, m.makesDraw))
 			continue
 		}
 		have := m.drawn(d, nil, m.makesDraw)
@@ -46,6 +49,16 @@ func (m *Machine) mustWait(j *job) bool {
 				m.trouble("share "+j.step.Point.String(), j.step.Point.String(),
 					fmt.Sprintf("%s waits until other devices have let go of the power it needs", j.value))
 			}
+			return true
+		}
+	}
+	return false
+}
+
+// moreOnAny reports whether a draws more than b on any phase.
+func moreOnAny(a, b [3]float64) bool {
+	for ph := range a {
+		if a[ph] > b[ph]+shareSlack {
 			return true
 		}
 	}
