@@ -2,6 +2,7 @@ package run
 
 import (
 	"slices"
+	"strings"
 	"time"
 
 	"spillway/actions"
@@ -49,10 +50,11 @@ func (m *Machine) forgetSteps() {
 			open[l.job.step.Window] = true
 		}
 	}
+	asked := m.askedByOpen(open)
 	over := map[string]bool{}
 	for _, id := range sortedKeys(m.standing.Steps) {
 		st := m.standing.Steps[id]
-		if open[st.Step.Window] {
+		if open[st.Step.Window] || asked[st.Step.Window] {
 			continue
 		}
 		last := st.Settled
@@ -74,6 +76,19 @@ func (m *Machine) forgetSteps() {
 	for _, id := range sortedKeys(over) {
 		m.fact(actions.Entry{Kind: actions.EntryWindowOver, At: m.now.Wall, Window: id})
 	}
+}
+
+// askedByOpen returns the windows with steps that a hold of an open window asked for: where one window's hold ended and
+// another's took over, the step is the first one's, and that it failed is known for as long as the second is on.
+func (m *Machine) askedByOpen(open map[string]bool) map[string]bool {
+	asked := map[string]bool{}
+	for _, st := range m.standing.Steps {
+		// A hold's id begins with its window's.
+		if window, _, ok := strings.Cut(st.Step.Hold, "-"); ok && open[window] {
+			asked[st.Step.Window] = true
+		}
+	}
+	return asked
 }
 
 // forgetPoints forgets the points that nothing is owed on, once no hold is left on them: with it goes what a hand left,
