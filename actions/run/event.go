@@ -50,6 +50,11 @@ type StandDown struct {
 	Window string
 }
 
+// TakeUp asks that a window that was stood down, wholly or for single devices, is taken up again; if it is on, it is joined.
+type TakeUp struct {
+	Window string // "" for every one
+}
+
 // An Effect is something the machine wants done: one of the types below.
 type Effect any
 

@@ -175,6 +175,8 @@ func (m *Machine) happened(e Event) {
 		m.giveBack(e)
 	case StandDown:
 		m.standDown(e.Window)
+	case TakeUp:
+		m.takeUp(e.Window)
 	}
 }
 

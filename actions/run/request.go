@@ -59,6 +59,16 @@ func (m *Machine) standDown(id string) {
 	m.dirty = true
 }
 
+// takeUp forgets that a window, or every one, was stood down. What is left of it is joined by the next plan.
+func (m *Machine) takeUp(id string) {
+	for _, key := range sortedKeys(m.standing.Down) {
+		if window, _, _ := strings.Cut(key, "/"); id == "" || window == id {
+			m.fact(actions.Entry{Kind: actions.EntryStandDown, At: m.now.Wall, Window: key})
+			m.dirty = true
+		}
+	}
+}
+
 // windows returns the windows in force; of those where only a device was stood down, without that device. The planner
 // leaves out those that were stood down as a whole, and says so.
 func (m *Machine) windows() []actions.Window {

@@ -311,14 +311,24 @@ func (c *checker) writes(e actions.Entry) {
 		o := c.owners[e.Point]
 		o.legit, o.hand, o.mixed = add(o.legit, c.kept.Points[e.Point].Value), nil, true
 	case actions.EntryStandDown:
-		if !e.Until.IsZero() {
-			id, device, _ := strings.Cut(e.Window, "/")
-			d := c.downed[id]
-			d.whole, d.devices = d.whole || device == "", append(d.devices, device)
-			c.downed[id] = d
-		}
+		c.standsDown(e)
 	}
 	c.kept.Apply(e)
+}
+
+// standsDown: a window is called off, wholly or for a device, or taken up again.
+func (c *checker) standsDown(e actions.Entry) {
+	id, device, _ := strings.Cut(e.Window, "/")
+	d := c.downed[id]
+	switch {
+	case !e.Until.IsZero():
+		d.whole, d.devices = d.whole || device == "", append(d.devices, device)
+	case device == "":
+		d.whole = false
+	default:
+		d.devices = slices.DeleteFunc(slices.Clone(d.devices), func(s string) bool { return s == device })
+	}
+	c.downed[id], c.changed = d, c.t
 }
 
 // captures: a normal is what the configuration says, else what the point read as before it was held.

@@ -267,7 +267,7 @@ func (s *spec) drawSleep(r *rand.Rand) mishap {
 	}}
 }
 
-// drawGiveBack is a person who asks for everything, one device or one window back.
+// drawGiveBack is a person who asks for everything, one device or one window back, and may think again.
 func (s *spec) drawGiveBack(r *rand.Rand) mishap {
 	var e Event
 	switch r.IntN(3) {
@@ -278,7 +278,22 @@ func (s *spec) drawGiveBack(r *rand.Rand) mishap {
 	case 2:
 		e = StandDown{Window: s.windows[r.IntN(len(s.windows))].ID}
 	}
-	return mishap{s.moment(r), fmt.Sprintf("a person asks: %#v", e), func(w *world) {
+	said := fmt.Sprintf("a person asks: %#v", e)
+	var again Event
+	after := time.Duration(r.IntN(3600)) * time.Second
+	switch r.IntN(4) {
+	case 0:
+		again = TakeUp{}
+	case 1:
+		again = TakeUp{Window: s.windows[r.IntN(len(s.windows))].ID}
+	}
+	if again != nil {
+		said += fmt.Sprintf(", and %s later: %#v", after, again)
+	}
+	return mishap{s.moment(r), said, func(w *world) {
 		w.in(time.Millisecond, func() []Event { return []Event{e} })
+		if again != nil {
+			w.in(after, func() []Event { return []Event{again} })
+		}
 	}}
 }

@@ -22,7 +22,9 @@ func watchFor(t *testing.T, d time.Duration, answer func(ref actions.Ref, up tim
 		t.Fatal(err)
 	}
 	p := drawPremises(rand.New(rand.NewPCG(1, 1)))
-	point := func(s string) actions.Statement { return actions.Statement{Point: ref(s), Want: actions.Want{Value: actions.Named("on")}} }
+	point := func(s string) actions.Statement {
+		return actions.Statement{Point: ref(s), Want: actions.Want{Value: actions.Named("on")}}
+	}
 	p.Procedures = []actions.Procedure{{Name: "all", During: []actions.Statement{
 		point("cylinder.boost"), point("cylinder.heating"), point("van.control"), point("barn_battery.mode")}}}
 	m = NewMachine(Settings{Premises: p, Journal: j, Horizon: 48 * time.Hour, Readiness: 3 * time.Hour, Watch: true, Feeds: []string{"f"}})

@@ -36,7 +36,7 @@ func (d *daemon) openAides(ctx context.Context, o daemonOptions) (err error) {
 		d.metrics = newMetrics()
 	}
 	d.pulse = &pulse{Journal: d.journal, count: d.metrics.count}
-	if d.down, err = newDownRule(ctx, d); err != nil {
+	if d.down, err = newDownRule(ctx, d.journal); err != nil {
 		return err
 	}
 	if d.hygiene, err = newHygiene(ctx, d); err != nil {

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"net/http"
 	"strings"
-	"sync"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -19,8 +18,6 @@ import (
 )
 
 const (
-	// downKey is the journal's key of the time until which every window is stood down.
-	downKey = "stood down until"
 	// downWithin is how long a stand-down may take to be written.
 	downWithin = 30 * time.Second
 	// downRemembered is how long a window stays stood down after its end where no runner was there to say it.
@@ -35,28 +32,42 @@ type stoodDown struct {
 	End   time.Time `json:"end"`
 }
 
-// downRequest asks to stand down one window, or every one that begins before a time; a zero time lifts that.
+// downRequest asks to stand down one window, or every one that begins before a time; a zero time lifts that. With Undo it asks
+// to take up again one window, or with no Window every one.
 type downRequest struct {
 	Window string     `json:"window,omitempty"`
 	Until  *time.Time `json:"until,omitempty"`
+	Undo   bool       `json:"undo,omitempty"`
 }
 
-// downAnswer is what came of it.
+// readable reports whether the request asks for one thing.
+func (q downRequest) readable() bool {
+	if q.Undo {
+		return q.Until == nil
+	}
+	return (q.Window == "") != (q.Until == nil)
+}
+
+// downAnswer is what came of it: the windows that were stood down, or taken up again.
 type downAnswer struct {
 	Windows []stoodDown `json:"windows"`
 	Until   *time.Time  `json:"until"`
 }
 
 func (a *app) standDownCommand() *cobra.Command {
-	var until string
+	var until, undo string
 	c := &cobra.Command{
-		Use:   "standdown WINDOW | --until T",
+		Use:   "standdown WINDOW | --until T | --undo WINDOW",
 		Short: "Call a window off, or all of them until a time",
 		Long: `Standdown calls a window off, before or while it is on. What it holds goes back, and it is not taken up again, whatever its
 event says from then on. WINDOW is its id, as "spillway plan --json" has it.
 
 With --until it calls off every window that begins before T, also those that are announced only later. T is RFC 3339, a date and
 a time, or a time of day. "--until now" ends that: windows announced from then on are taken up.
+
+With --undo a window that was stood down, here, by the page or by "spillway restore", is taken up again; if it is on, it is joined
+for what is left of it. "--undo all" does so with every window and ends what --until began. In the calendar, an event that is
+deleted and written anew is another window, and taken up.
 
 Without either command, an event of your own does the same:
 
@@ -69,22 +80,39 @@ Without either command, an event of your own does the same:
       during = ["barn_battery.mode = normal", "cylinder.boost = normal"]
 
   - A line "skip WINDOW" in the description of a window's own event calls it off, and "skip DEVICE" leaves one device out of it.`,
-		Example: "  spillway standdown 5gib3dyt2y\n  spillway standdown --until \"2026-12-06 18:00\"\n  spillway standdown --until now",
+		Example: "  spillway standdown 5gib3dyt2y\n  spillway standdown --until \"2026-12-06 18:00\"\n  spillway standdown --until now\n  spillway standdown --undo 5gib3dyt2y",
 		Args: func(_ *cobra.Command, args []string) error {
-			if (len(args) == 1) == (until != "") || len(args) > 1 {
-				return errors.New("give one WINDOW, or --until T")
+			given := len(args)
+			for _, s := range []string{until, undo} {
+				if s != "" {
+					given++
+				}
+			}
+			if given != 1 {
+				return errors.New("give one WINDOW, --until T or --undo WINDOW")
 			}
 			return nil
 		},
 		RunE: func(c *cobra.Command, args []string) error {
-			return a.standDown(c.Context(), strings.Join(args, ""), until, time.Now().UTC())
+			request := downRequest{Window: strings.Join(args, "")}
+			if undo != "" {
+				request = downRequest{Window: undo, Undo: true}
+				if undo == allWindows {
+					request.Window = ""
+				}
+			}
+			return a.standDown(c.Context(), request, until, time.Now().UTC())
 		},
 	}
 	c.Flags().StringVar(&until, "until", "", "call off every window that begins before `T`")
+	c.Flags().StringVar(&undo, "undo", "", "take `WINDOW`, or all, up again")
 	return c
 }
 
-func (a *app) standDown(ctx context.Context, window, until string, now time.Time) error {
+// allWindows is what --undo takes for every window.
+const allWindows = "all"
+
+func (a *app) standDown(ctx context.Context, request downRequest, until string, now time.Time) error {
 	cfg, err := a.load()
 	if err != nil {
 		return err
@@ -92,7 +120,6 @@ func (a *app) standDown(ctx context.Context, window, until string, now time.Time
 	if cfg.State == "" {
 		return usagef(`%s: state is missing: what is stood down is written there`, cfg.File)
 	}
-	request := downRequest{Window: window}
 	if until != "" {
 		t, err := downUntil(until, now, cfg.Premises.Zone)
 		if err != nil {
@@ -108,7 +135,7 @@ func (a *app) standDown(ctx context.Context, window, until string, now time.Time
 	if err != nil {
 		return err
 	}
-	return a.sayStoodDown(out, cfg.Premises.Zone)
+	return a.sayStoodDown(request, out, cfg.Premises.Zone)
 }
 
 // downUntil reads the flag. "now" is the zero time.
@@ -126,18 +153,24 @@ func downUntil(s string, now time.Time, zone *time.Location) (time.Time, error) 
 	return t, nil
 }
 
-func (a *app) sayStoodDown(out downAnswer, zone *time.Location) error {
+func (a *app) sayStoodDown(q downRequest, out downAnswer, zone *time.Location) error {
 	if a.json {
 		if out.Until != nil && out.Until.IsZero() {
 			out.Until = nil
 		}
 		return printJSON(a.Out, out)
 	}
+	did := "stood down"
+	if q.Undo {
+		did = "taken up again"
+	}
 	for _, w := range out.Windows {
-		fmt.Fprintf(a.Out, "stood down: %s to %s, %s\n", w.Start.In(zone).Format("Mon 2 Jan 15:04"), w.End.In(zone).Format("15:04"), oneLine(w.Title))
+		fmt.Fprintf(a.Out, "%s: %s to %s, %s\n", did, w.Start.In(zone).Format("Mon 2 Jan 15:04"), w.End.In(zone).Format("15:04"), oneLine(w.Title))
 	}
 	switch {
-	case out.Until == nil:
+	case q.Undo && len(out.Windows) == 0:
+		fmt.Fprintln(a.Out, "no window ahead is stood down")
+	case q.Undo, out.Until == nil:
 	case out.Until.IsZero():
 		fmt.Fprintln(a.Out, "windows announced from now on are taken up; those stood down already stay so")
 	default:
@@ -154,8 +187,14 @@ func standDownAlone(ctx context.Context, cfg *config.Config, q downRequest, now 
 	}
 	defer j.Close()
 	out := downAnswer{Windows: []stoodDown{}, Until: q.Until}
-	if q.Until != nil {
-		return out, keepDown(ctx, j, *q.Until)
+	rule, err := newDownRule(ctx, j)
+	switch {
+	case err != nil:
+		return out, err
+	case q.Undo:
+		return takeUpAlone(ctx, j, rule, q, now, cfg.Horizon)
+	case q.Until != nil:
+		return out, rule.set(ctx, *q.Until)
 	}
 	kept, err := j.Windows(ctx, now, now.Add(cfg.Horizon))
 	if err != nil {
@@ -177,13 +216,17 @@ func noWindow(id string) error {
 // serveStandDown answers POST /standdown on the control socket.
 func (d *daemon) serveStandDown(w http.ResponseWriter, r *http.Request) {
 	var q downRequest
-	if err := json.NewDecoder(http.MaxBytesReader(w, r.Body, 1<<16)).Decode(&q); err != nil || (q.Window == "") == (q.Until == nil) {
+	if err := json.NewDecoder(http.MaxBytesReader(w, r.Body, 1<<16)).Decode(&q); err != nil || !q.readable() {
 		http.Error(w, "the request is not readable", http.StatusBadRequest)
 		return
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), downWithin)
 	defer cancel()
-	out, err := d.standDown(ctx, q)
+	do := d.standDown
+	if q.Undo {
+		do = d.takeUp
+	}
+	out, err := do(ctx, q)
 	if err != nil {
 		http.Error(w, err.Error(), http.StatusConflict)
 		return
@@ -229,77 +272,4 @@ func (d *daemon) standDown(ctx context.Context, q downRequest) (downAnswer, erro
 		err = errors.New("it could not be written down yet: look at the log; it is tried until it is")
 	}
 	return out, err
-}
-
-// A downRule stands down every window that begins before a time, as feeds announce them.
-type downRule struct {
-	store creditStore
-
-	mu    sync.Mutex
-	until time.Time
-}
-
-func newDownRule(ctx context.Context, d *daemon) (*downRule, error) {
-	r := &downRule{store: d.journal}
-	raw, ok, err := d.journal.Get(ctx, downKey)
-	if err == nil && ok {
-		err = r.until.UnmarshalText(raw)
-	}
-	if err != nil {
-		return nil, fmt.Errorf("read until when windows are stood down: %w", err)
-	}
-	return r, nil
-}
-
-func (r *downRule) set(ctx context.Context, until time.Time) error {
-	if err := keepDown(ctx, r.store, until); err != nil {
-		return err
-	}
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.until = until
-	return nil
-}
-
-func keepDown(ctx context.Context, store creditStore, until time.Time) error {
-	raw, err := until.UTC().MarshalText()
-	if err != nil {
-		return err
-	}
-	return store.Put(ctx, downKey, raw)
-}
-
-// of returns the windows of a poll that the rule stands down.
-func (r *downRule) of(p run.Polled, now time.Time) []actions.Window {
-	r.mu.Lock()
-	until := r.until
-	r.mu.Unlock()
-	var list []actions.Window
-	for _, w := range p.Windows {
-		if w.Start.Before(until) && w.End.After(now) {
-			list = append(list, w)
-		}
-	}
-	return list
-}
-
-// An announced is a feed whose windows go by the rule: they are stood down before the runner hears of them, so that one
-// which begins at once sends nothing.
-type announced struct {
-	*watched
-	daemon *daemon
-}
-
-// Poll polls the feed.
-func (f announced) Poll(ctx context.Context) (run.Polled, time.Time) {
-	p, next := f.watched.Poll(ctx)
-	d := f.daemon
-	s, _ := d.runner.Snapshot()
-	for _, w := range d.down.of(p, d.clock.Now()) {
-		if _, down := s.Standing.Down[w.ID]; !down {
-			_ = d.runner.Ask(ctx, run.StandDown{Window: w.ID}) // it ends with ctx, and the program with it
-		}
-	}
-	d.reportNow()
-	return p, next
 }

@@ -98,6 +98,46 @@ func TestStandDownUntil(t *testing.T) {
 	s.wait("the window after it to hold something", s.held)
 }
 
+// A window that was stood down is taken up again and joined, though every window until a time is stood down, and all of
+// them are where all are asked for.
+func TestTakeUp(t *testing.T) {
+	s := newStage(t, "", window("first", 8*time.Minute, 30*time.Minute), window("second", 50*time.Minute, 12*time.Minute))
+	first, second := actions.WindowID("first", time.Time{}), actions.WindowID("second", time.Time{})
+	s.begin()
+	s.wait("the windows to be planned", func() bool { return s.planned(first) != nil && s.planned(second) != nil })
+	if out, code := s.spillway("standdown", "--undo", first); code != exitFailed || !strings.Contains(out, "no window "+first+" ahead is stood down") {
+		t.Errorf("exit %d: %s", code, out)
+	}
+	s.until(9 * time.Minute)
+	s.wait("the first window to hold something", s.held)
+	until := s.start.Add(70 * time.Minute)
+	if out, err := s.daemon().standDown(t.Context(), downRequest{Until: &until}); err != nil || len(out.Windows) != 2 {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	s.wait("all to be given back", func() bool { return !s.held() && len(s.snapshot().Owed()) == 0 })
+	out, code := s.spillway("standdown", "--undo", first)
+	if code != exitFine || !strings.Contains(out, "taken up again: Sat 4 Jul 10:08 to 10:38, Free power, Nether Sallow") {
+		t.Fatalf("exit %d: %s", code, out)
+	}
+	s.wait("the window to be joined", s.held)
+	polls, _ := s.house.Calendar.Polls()
+	s.wait("two more polls", func() bool { now, _ := s.house.Calendar.Polls(); return now > polls+2 })
+	if w := s.planned(first); w.State != actions.Active && w.State != actions.Completed {
+		t.Errorf("after more polls the window is %s", w.State)
+	}
+	if w := s.planned(second); w.State != actions.Cancelled {
+		t.Errorf("the other window is %s", w.State)
+	}
+	if out, code := s.spillway("standdown", "--undo", "all"); code != exitFine || !strings.Contains(out, "taken up again: Sat 4 Jul 10:50 to 11:02") {
+		t.Errorf("exit %d: %s", code, out)
+	}
+	if s.daemon().down.rules() {
+		t.Error("windows announced from now on are still stood down")
+	}
+	s.until(51 * time.Minute)
+	s.wait("the second window to hold something", s.held)
+}
+
 // Where no daemon runs, it is written down for the next start.
 func TestStandDownAlone(t *testing.T) {
 	s := newStage(t, "", window("first", 8*time.Minute, 12*time.Minute))
@@ -124,6 +164,15 @@ func TestStandDownAlone(t *testing.T) {
 	if _, err := standDownAlone(t.Context(), s.daemon().cfg, downRequest{Until: &until}, s.clock.Now()); err != nil {
 		t.Fatal(err)
 	}
+	defer func() { // and undone likewise
+		out, err := standDownAlone(t.Context(), s.daemon().cfg, downRequest{Undo: true}, s.clock.Now())
+		if err != nil || len(out.Windows) != 1 || out.Windows[0].ID != id {
+			t.Errorf("undone: %+v, %v", out, err)
+		}
+		if _, err := standDownAlone(t.Context(), s.daemon().cfg, downRequest{Window: id, Undo: true}, s.clock.Now()); err == nil {
+			t.Error("a window that is not stood down is taken up again")
+		}
+	}()
 	j, err := journal.OpenReadOnly(state)
 	if err != nil {
 		t.Fatal(err)
@@ -133,14 +182,14 @@ func TestStandDownAlone(t *testing.T) {
 		t.Error("the window is not down")
 	}
 	raw, ok, err := j.Get(t.Context(), downKey)
-	if err != nil || !ok || !strings.HasPrefix(string(raw), "2026-07-04T1") {
+	if err != nil || !ok || !strings.HasPrefix(string(raw), `{"until":"2026-07-04T1`) {
 		t.Errorf("until %s, %v, %v", raw, ok, err)
 	}
 }
 
 func TestStandDownRequests(t *testing.T) {
 	d := &daemon{}
-	for _, body := range []string{"", "{", "{}", `{"window":"a","until":"2026-07-04T12:00:00Z"}`, `{"until":"today"}`} {
+	for _, body := range []string{"", "{", "{}", `{"window":"a","until":"2026-07-04T12:00:00Z"}`, `{"until":"today"}`, `{"undo":true,"until":"2026-07-04T12:00:00Z"}`} {
 		w := httptest.NewRecorder()
 		d.serveStandDown(w, httptest.NewRequest("POST", "/standdown", strings.NewReader(body)))
 		if w.Code != http.StatusBadRequest {
@@ -168,22 +217,26 @@ func TestSayStoodDown(t *testing.T) {
 	windows := []stoodDown{{"a", "Free\npower", at, at.Add(time.Hour)}}
 	lifted := time.Time{}
 	for name, test := range map[string]struct {
-		out  downAnswer
-		want string
-		json string
+		request downRequest
+		out     downAnswer
+		want    string
+		json    string
 	}{
-		"one": {downAnswer{Windows: windows}, "stood down: Sat 4 Jul 12:00 to 13:00, Free power\n",
+		"taken up": {downRequest{Undo: true}, downAnswer{Windows: windows}, "taken up again: Sat 4 Jul 12:00 to 13:00, Free power\n",
 			`{"windows":[{"id":"a","title":"Free\npower","start":"2026-07-04T12:00:00Z","end":"2026-07-04T13:00:00Z"}],"until":null}`},
-		"until":  {downAnswer{Windows: []stoodDown{}, Until: &at}, "every window that begins before Sat 4 Jul 12:00 is stood down", `{"windows":[],"until":"2026-07-04T12:00:00Z"}`},
-		"lifted": {downAnswer{Windows: []stoodDown{}, Until: &lifted}, "windows announced from now on are taken up", `{"windows":[],"until":null}`},
+		"none to take up": {downRequest{Undo: true}, downAnswer{Windows: []stoodDown{}}, "no window ahead is stood down\n", `{"windows":[],"until":null}`},
+		"one": {downRequest{}, downAnswer{Windows: windows}, "stood down: Sat 4 Jul 12:00 to 13:00, Free power\n",
+			`{"windows":[{"id":"a","title":"Free\npower","start":"2026-07-04T12:00:00Z","end":"2026-07-04T13:00:00Z"}],"until":null}`},
+		"until":  {downRequest{}, downAnswer{Windows: []stoodDown{}, Until: &at}, "every window that begins before Sat 4 Jul 12:00 is stood down", `{"windows":[],"until":"2026-07-04T12:00:00Z"}`},
+		"lifted": {downRequest{}, downAnswer{Windows: []stoodDown{}, Until: &lifted}, "windows announced from now on are taken up", `{"windows":[],"until":null}`},
 	} {
 		var b, j bytes.Buffer
 		a := &app{streams: streams{Out: &b}}
-		if err := a.sayStoodDown(test.out, time.UTC); err != nil || !strings.HasPrefix(b.String(), test.want) {
+		if err := a.sayStoodDown(test.request, test.out, time.UTC); err != nil || !strings.HasPrefix(b.String(), test.want) {
 			t.Errorf("%s: %q, %v", name, b.String(), err)
 		}
 		a = &app{streams: streams{Out: &j}, json: true}
-		err := a.sayStoodDown(test.out, time.UTC)
+		err := a.sayStoodDown(test.request, test.out, time.UTC)
 		var compact bytes.Buffer
 		if err != nil || json.Compact(&compact, j.Bytes()) != nil || compact.String() != test.json {
 			t.Errorf("%s: %s, %v", name, compact.String(), err)
