@@ -276,14 +276,17 @@ func (p *planner) shareRound(r round, explicit *profile, stores map[*actions.Dev
 	for d := range s.need {
 		s.need[d] = math.Max(0, s.need[d])
 	}
+	p.musts(r, points, s, times)
 	x := &shares{p: p, s: s, points: points, from: r.from}
 	x.times = times
 	short := x.best()
+	x.lack = x.lacks()
 	if !x.keepCurrent() {
 		x.simplify()
 	}
 	x.write()
 	x.report(r, short)
+	x.sayLacks(r)
 	for dev, d := range devices {
 		stores[dev].store.take(draw{from: r.from, to: r.from.Add(time.Hour), w: x.taken[d] * 1000})
 	}

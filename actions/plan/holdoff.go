@@ -79,10 +79,7 @@ func (m *rooms) mustFill(t target, l *line, from time.Time, cap float64) string 
 	if due, ok := m.p.HygieneDue[t.d.Name]; ok && !due.After(t.w.start) {
 		return "its hygiene temperature is due"
 	}
-	unit := " %"
-	if t.d.Kind == actions.Tank {
-		unit = " °C"
-	}
+	unit := levelUnit(t.d)
 	level, _ := m.levelAt(t.d, later(from, m.p.now))
 	active := l.st.Owed && m.p.holdOf(l.st.Step) == m.id(t.w, l.ref)
 	if t.d.HasReserve && (level <= t.d.Reserve || !active && level < t.d.Reserve+again) {

@@ -36,7 +36,8 @@ func (p *planner) keep() {
 	}
 }
 
-// explicitHolds returns the device's holds that count and set a value which the sums know, by when they begin.
+// explicitHolds returns the device's holds that count and set a value which the sums know, by when they begin; auto of a
+// turn-down window is nothing.
 func (p *planner) explicitHolds(d *actions.Device) (list []*hold) {
 	for i := range d.Points {
 		l := p.lines[d.Points[i].Ref]
@@ -47,7 +48,8 @@ func (p *planner) explicitHolds(d *actions.Device) (list []*hold) {
 			continue
 		}
 		for _, h := range l.holds {
-			if h.live && h.st.Want.Value.Known && h.to.After(p.now) {
+			held := h.st.Want.Value.Known || h.st.Want.Auto && !h.win.shares()
+			if h.live && held && h.to.After(p.now) {
 				list = append(list, h)
 			}
 		}
@@ -134,7 +136,7 @@ func (p *planner) keepReserve(d *actions.Device, holds []*hold) {
 		if h.drawW() > 0 || !p.keepsOff(h) {
 			continue
 		}
-		if level.Number < d.Reserve || level.Number < d.Reserve+again && !h.active() && !p.now.Before(h.from) {
+		if level.Number <= d.Reserve || level.Number < d.Reserve+again && !h.active() && !p.now.Before(h.from) {
 			h.letGo(d.Name + " is at " + level.String() + unit + ", and " + actions.Number(d.Reserve).String() + unit + " is kept for the household")
 		}
 	}
@@ -157,13 +159,19 @@ func (p *planner) keepReady(d *actions.Device, holds []*hold) {
 	}
 	sure := d.LevelNow(p.Readings).Known || d.Need(p.Readings).Known
 	for _, h := range holds {
-		begin, w := later(h.from, p.now), math.Max(0, h.drawW())
+		begin, w := later(h.from, p.now), h.drawW()
+		if w < 0 {
+			w /= p.store(d).back // what is given back is to be put back
+		}
 		if !h.from.Before(ready) || w >= most || !p.keepsOff(h) {
 			continue
 		}
 		if !known || !sure {
 			h.win.say("what " + d.Name + " needs is not known: nothing here makes it ready by " + p.clock(ready))
 			continue
+		}
+		if lack := room - most*ready.Sub(begin).Hours(); lack > leastMust*1000 {
+			h.win.say(d.Name + " cannot be ready by " + p.clock(ready) + ": " + kwhs(lack) + " are lacking with all it can draw until then")
 		}
 		// From t on it draws all it can: room = w (t - begin) + most (ready - t).
 		hours := (most*ready.Sub(begin).Hours() - room) / (most - w)

@@ -13,12 +13,14 @@ type pricing struct {
 	packers []packer // by stretch
 	effort  int
 	made    []setting
-	cut     bool // when it last said that none gains, a search had been cut short
+	bonus   float64 // of 1 kWh of a must
+	cut     bool    // when it last said that none gains, a search had been cut short
 }
 
 func (s *sharing) pricing() *pricing {
 	g := &pricing{s: s, effort: mostEffort, packers: make([]packer, len(s.stretches))}
 	g.rowOf, g.rows = s.rows()
+	g.bonus = s.bonus()
 	shape := shapeOf(s.list)
 	for i, t := range s.stretches {
 		g.packers[i] = packer{list: s.list, shape: shape, effort: &g.effort, value: make([]float64, len(s.list)), off: make([]bool, len(s.list))}
@@ -29,7 +31,7 @@ func (s *sharing) pricing() *pricing {
 	return g
 }
 
-// rows gives each device that can be full a row, after those of the stretches; -1: it has none.
+// rows gives each device that can be full a row, after those of the stretches; -1: it has none. Those of the musts come last.
 func (s *sharing) rows() (rowOf []int, rows int) {
 	rows = len(s.stretches)
 	rowOf = make([]int, len(s.need))
@@ -40,7 +42,7 @@ func (s *sharing) rows() (rowOf []int, rows int) {
 			rows++
 		}
 	}
-	return rowOf, rows
+	return rowOf, rows + len(s.musts)
 }
 
 // price returns a setting that gains as a column, nil where there is none. A short search comes first: most of the time any
@@ -60,6 +62,12 @@ func (g *pricing) price(y []float64) (id int, col []float64, cost float64) {
 		cost += p * g.s.worth(u, i)
 		if r := g.rowOf[g.s.list[u].device]; r >= 0 {
 			col[r] += p
+		}
+		for k := range g.s.musts {
+			if r, gain := g.mustOf(k, u, i, y); gain > 0 {
+				col[r] += p
+				cost += p * g.bonus
+			}
 		}
 	}
 	g.made = append(g.made, setting{stretch: i, power: slices.Clone(power)})
@@ -88,6 +96,10 @@ func (g *pricing) value(stretch int, y []float64) {
 		v := g.s.worth(u, stretch)
 		if r := g.rowOf[g.s.list[u].device]; r >= 0 {
 			v -= y[r]
+		}
+		for k := range g.s.musts {
+			_, gain := g.mustOf(k, u, stretch, y)
+			v += gain
 		}
 		g.packers[stretch].value[u] = v
 	}

@@ -12,6 +12,7 @@ type sharing struct {
 	list      []consumer
 	need      []float64 // kWh by device; +Inf: without end
 	stretches []stretch
+	musts     []must // what is to be given before the rest is shared
 }
 
 // A setting is what all consumers are set to, kept for some time of a stretch.
@@ -51,6 +52,9 @@ func (s *sharing) solve() (settings []setting, short float64) {
 		if r >= 0 {
 			b[r] = s.need[d]
 		}
+	}
+	for k := range s.musts {
+		b[g.rows-len(s.musts)+k] = s.musts[k].kwh
 	}
 	copy(lp.x, b)
 	if !lp.run(g.price) || g.cut {

@@ -22,6 +22,7 @@ type shares struct {
 	kept  bool      // it goes on as it was planned before
 	total float64   // what the energy is worth
 	taken []float64 // kWh by device
+	lack  []float64 // kWh by must, that the best has not got
 
 	all      []int   // the points
 	ofDevice [][]int // the points of each device
@@ -318,7 +319,7 @@ func (x *shares) tryParts(a *autoPoint, parts []part, begin, end, floor, least f
 	a.parts = parts
 	if x.fits(second, begin, end) {
 		worth, kwh := x.takes(d)
-		if total := x.total - before + worth; total >= floor && total >= x.total*(1-least)-1e-9 {
+		if total := x.total - before + worth; total >= floor && total >= x.total*(1-least)-1e-9 && x.meets(leastMust) {
 			x.total, x.taken[d] = total, kwh
 			return true
 		}
@@ -346,7 +347,7 @@ func (x *shares) keepCurrent() bool {
 	for u, a := range x.points {
 		best[u], a.parts = a.parts, found[u]
 	}
-	if x.fits(30*second, 0, math.Inf(1)) {
+	if x.fits(30*second, 0, math.Inf(1)) && x.meets(keepLeast) {
 		if now, takes := x.worth(); now >= gained*(1-keepGain)-1e-9 || now >= gained-keepLeast {
 			x.total, x.taken, x.kept = now, takes, true
 			return true

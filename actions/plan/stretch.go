@@ -8,7 +8,7 @@ import (
 
 // stretches cuts a round wherever the caps change or a point comes or goes, and returns when each stretch begins.
 func (p *planner) stretches(r round, points []*autoPoint, explicit *profile, s *sharing) (begin []time.Time) {
-	cuts := []time.Time{r.from, r.to}
+	cuts := append(p.readyCuts(r, points), r.from, r.to)
 	for _, a := range points {
 		for _, x := range a.line.shared() {
 			cuts = append(cuts, x.from, x.to)

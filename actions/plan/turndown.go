@@ -24,6 +24,7 @@ func (p *planner) shareDown(w *window, explicit *profile) {
 		}
 		level := l.dev.LevelNow(p.Readings)
 		spare, known := l.dev.SpareWh(level.Number, lowest(l.dev))
+		spare = p.spareForReady(l.dev, spare, begin, h.to)
 		if !p.canGiveBack(l) {
 			continue
 		}
