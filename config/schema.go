@@ -137,7 +137,7 @@ func deviceKeys() []key {
 		{path: "devices.*.need", example: `"20 kWh"`, only: "vehicle", doc: "energy it should take, or the point that reads it; counts instead of level"},
 		{path: "devices.*.ready", example: `"07:30"`, doc: "local time by which target must be reached: it is filled for that first, and not held off or emptied for longer than still lets it be"},
 		{path: "devices.*.reserve", form: either, example: `20`, only: "battery vehicle tank", doc: "kept for the household: %, or a tank's \"45 °C\"; not emptied below it, not held off at or below it, filled up to it first"},
-		{path: "devices.*.worth", form: either, def: "1", example: `"0.30 GBP/kWh"`, doc: "weight of its energy in sharing: money per kWh, or a plain number; the same for all"},
+		{path: "devices.*.worth", form: either, def: "1", example: `"0.30 GBP/kWh"`, doc: "weight of its energy in sharing: money per kWh, or a plain number, for every device that shares"},
 		{path: "devices.*.make_room", def: `"off"`, example: `"auto"`, only: "battery tank", doc: "\"auto\": before a turn-up window a battery gives back (at most the other loads, not below floor and reserve) and a tank is not heated, so that it can take most in the window"},
 		{path: "devices.*.min_on", def: `"0s"`, example: `"10m"`, doc: "once on, it draws at least this long: what could not is not begun; ends and restores always go on time"},
 		{path: "devices.*.min_off", def: `"0s"`, example: `"10m"`, doc: "once off, it is not started again sooner: the start is put off; a restore goes on time"},

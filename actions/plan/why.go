@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"slices"
 	"strconv"
 	"time"
 
@@ -115,8 +116,11 @@ func (c *change) beginReason() {
 	if h.phase == actions.PhaseLeadIn && c.due.Before(p.now) && c.due.Before(c.at) {
 		p.write(", sent late")
 	}
+	if h.st.Want.Auto && h.phase == actions.PhaseDuring {
+		c.shareReason()
+	}
 	switch {
-	case c.was == nil:
+	case c.was == nil || c.was == h:
 	case c.was.win == h.win || !c.was.to.After(c.due):
 		p.write("; follows ")
 		p.quote(c.was.st)
@@ -124,6 +128,27 @@ func (c *change) beginReason() {
 		p.write("; stronger than ")
 		p.quote(c.was.st)
 		p.write(" of ", c.was.win.name())
+	}
+}
+
+// shareReason says what `auto` comes to, and why it changes.
+func (c *change) shareReason() {
+	p, l := c.line.p, c.line
+	w, _ := p.premises.DrawW(l.dev, l.pt, c.value)
+	switch {
+	case w < 0:
+		p.write(": it gives back ", kws(-w), " of what the premises draw")
+		return
+	case !c.hold.win.shares():
+		p.write(": as little as it can take")
+		return
+	case c.was == c.hold:
+		p.write(": its share of what the supply leaves goes from ", kws(p.drawOf(l, c.from)), " to ", kws(w))
+	default:
+		p.write(": its share of what the supply leaves is ", kws(w))
+	}
+	if slices.ContainsFunc(l.auto, func(a autoValue) bool { return a.full && a.at.Equal(c.due) }) {
+		p.write(", since it is planned to be full")
 	}
 }
 
