@@ -30,8 +30,14 @@ func (l *line) catchUp() {
 			c.id = l.st.Step // the same command, not known to have arrived
 		}
 		sp.change = l.add(c)
-		if c.ending {
+		switch {
+		case c.ending:
 			c.was = c.hold // it ruled until now
+		case l.owed:
+			// So did this one: what it drew makes way first, as it would have where the plan had been made a moment earlier.
+			if o := l.holdCalled(l.p.holdOf(l.st.Step), true); o != h {
+				c.was = o
+			}
 		}
 		l.owed = !c.release
 	}

@@ -4,6 +4,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
+
 	"spillway/actions"
 )
 
@@ -52,5 +54,25 @@ func TestRestoreOrderAfterARestart(t *testing.T) {
 	steps := Make(in).Steps
 	if len(steps) != 2 || steps[0].Point != ref("van.current") || steps[1].Point != ref("van.control") {
 		t.Errorf("restored in the wrong order: %+v", steps)
+	}
+}
+
+// What a weaker window's hold draws makes way first, whether the plan is made before the stronger window begins or as it
+// does.
+func TestDropsFirstAlsoAtTheStart(t *testing.T) {
+	p := procedures(smallholding(), proc{name: "weak", rank: 1, during: []string{"ice_bank.run = on"}},
+		proc{name: "strong", rank: 10, during: []string{"barn_battery.mode = charge", "ice_bank.run = off"}})
+	s := begin(p, "11:59", []actions.Window{win("a", "weak", "12:00", "14:00"), win("b", "strong", "13:00", "14:00")}, "barn_battery.mode=own_use").until("12:30")
+	for _, now := range []string{"12:59:30", "13:00:00"} {
+		s.in.Now = at(now)
+		var got []string
+		for _, x := range s.plan().Steps {
+			if x.Link == "barn" && x.At.Before(at("13:30")) {
+				got = append(got, x.At.Format("15:04:05")+" "+x.ID)
+			}
+		}
+		if d := cmp.Diff([]string{"13:00:00 b-d2", "13:00:15 b-d1"}, got); d != "" {
+			t.Errorf("planned at %s (-want +got):\n%s", now, d)
+		}
 	}
 }
