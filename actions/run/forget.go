@@ -1,6 +1,7 @@
 package run
 
 import (
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -40,21 +41,16 @@ func (m *Machine) forgetSteps() {
 	for _, w := range m.taken.all() {
 		open[w.ID] = m.now.Wall.Before(w.End.Add(keepSteps))
 	}
-	for _, p := range m.standing.Points {
-		if p.Owed {
-			open[p.Window] = true
-		}
-	}
 	for _, l := range m.lanes {
 		if l.job != nil {
 			open[l.job.step.Window] = true
 		}
 	}
-	asked := m.askedByOpen(open)
+	needed := m.stillNeeded(open)
 	over := map[string]bool{}
 	for _, id := range sortedKeys(m.standing.Steps) {
 		st := m.standing.Steps[id]
-		if open[st.Step.Window] || asked[st.Step.Window] {
+		if open[st.Step.Window] || m.planned[id] {
 			continue
 		}
 		last := st.Settled
@@ -64,7 +60,9 @@ func (m *Machine) forgetSteps() {
 		if !m.now.Wall.After(last.Add(keepSteps)) {
 			continue
 		}
-		over[st.Step.Window] = true
+		if !needed[st.Step.Window] {
+			over[st.Step.Window] = true
+		}
 		if !st.State.Over() {
 			state, note := actions.Failed, overtakenNote
 			if st.Sent.IsZero() {
@@ -78,17 +76,24 @@ func (m *Machine) forgetSteps() {
 	}
 }
 
-// askedByOpen returns the windows with steps that a hold of an open window asked for: where one window's hold ended and
-// another's took over, the step is the first one's, and that it failed is known for as long as the second is on.
-func (m *Machine) askedByOpen(open map[string]bool) map[string]bool {
-	asked := map[string]bool{}
-	for _, st := range m.standing.Steps {
-		// A hold's id begins with its window's.
-		if window, _, ok := strings.Cut(st.Step.Hold, "-"); ok && open[window] {
-			asked[st.Step.Window] = true
+// stillNeeded returns the windows whose steps cannot be forgotten yet, though they may be over: of those something is owed, or
+// a hold of an open window, or of one that something is owed of, asked for one of their steps: where one window's hold ended
+// and another's took over, the step is the first one's, and that it failed is known for as long as the second is on.
+func (m *Machine) stillNeeded(open map[string]bool) map[string]bool {
+	needed := map[string]bool{}
+	for _, p := range m.standing.Points {
+		if p.Owed {
+			needed[p.Window] = true
 		}
 	}
-	return asked
+	owed := maps.Clone(needed)
+	for _, st := range m.standing.Steps {
+		// A hold's id begins with its window's.
+		if window, _, ok := strings.Cut(st.Step.Hold, "-"); ok && (open[window] || owed[window]) {
+			needed[st.Step.Window] = true
+		}
+	}
+	return needed
 }
 
 // forgetPoints forgets the points that nothing is owed on, once no hold is left on them: with it goes what a hand left,

@@ -49,3 +49,37 @@ func TestFailureIsKnownWhileItsWindowIsOn(t *testing.T) {
 		t.Error("it is never forgotten")
 	}
 }
+
+// What a window never got to is settled when the window is over, also while something else of it is still owed.
+func TestUnsentIsSettledBesideWhatIsOwed(t *testing.T) {
+	j, err := (&journaltest.Disk{}).Open()
+	if err != nil {
+		t.Fatal(err)
+	}
+	start := clock("2026-07-04 12:00")
+	mode, boost := ref("barn_battery.mode"), ref("cylinder.boost")
+	held := actions.Step{ID: "w-d1", Window: "w", Phase: actions.PhaseDuring, At: start, Due: start, Start: start, Link: "barn", Point: mode,
+		Value: actions.Named("charge"), Hold: "w-d1"}
+	unsent := actions.Step{ID: "w-d2", Window: "w", Phase: actions.PhaseDuring, At: start, Due: start, Start: start, Link: "boiler_house", Point: boost,
+		Value: actions.Named("on"), Hold: "w-d2"}
+	entries := []actions.Entry{{Kind: actions.EntryNormal, At: start, Point: mode, Value: actions.Named("own_use")}}
+	for _, s := range []actions.Step{held, unsent} {
+		entries = append(entries, actions.Entry{Kind: actions.EntryIntent, At: start, Step: s, Tries: 1})
+	}
+	entries = append(entries, actions.Entry{Kind: actions.EntrySent, At: start, Step: held}, actions.Entry{Kind: actions.EntryUnsent, At: start, Step: unsent},
+		actions.Entry{Kind: actions.EntrySettled, At: start, Step: held, State: actions.Confirmed, ReadBack: held.Value})
+	if err := j.Write(t.Context(), entries...); err != nil {
+		t.Fatal(err)
+	}
+	p := drawPremises(rand.New(rand.NewPCG(1, 1)))
+	m := NewMachine(Settings{Premises: p, Journal: j, Horizon: 48 * time.Hour, Watch: true})
+	for in := time.Minute; in < 3*time.Hour; in += 10 * time.Minute {
+		m.Handle(Tick{Wall: start.Add(in), Up: in}, Polled{Feed: "f", Good: true})
+	}
+	if st := m.standing.Steps[unsent.ID]; st.State != actions.Skipped {
+		t.Errorf("what was never sent is %+v", st)
+	}
+	if st := m.standing.Steps[held.ID]; st.State != actions.Confirmed || !m.standing.Points[mode].Owed {
+		t.Errorf("what is owed is %+v", st)
+	}
+}
