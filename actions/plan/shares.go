@@ -347,7 +347,7 @@ func (x *shares) keepCurrent() bool {
 	for u, a := range x.points {
 		best[u], a.parts = a.parts, found[u]
 	}
-	if x.fits(30*second, 0, math.Inf(1)) && x.meets(keepLeast) {
+	if x.fits(shortStretch+second, 0, math.Inf(1)) && x.meets(keepLeast) {
 		if now, takes := x.worth(); now >= gained*(1-keepGain)-1e-9 || now >= gained-keepLeast {
 			x.total, x.taken, x.kept = now, takes, true
 			return true

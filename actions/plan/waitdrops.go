@@ -26,6 +26,13 @@ func (p *planner) waitForDrops() {
 		p.build()
 		p.dropMissed()
 	}
+	for range mostCuts {
+		if !p.cutOver() {
+			break
+		}
+		p.build()
+		p.dropMissed()
+	}
 	p.nameDrops()
 }
 
