@@ -48,10 +48,11 @@ type crash struct {
 // A crashSite says which premises the program is killed on.
 type crashSite struct {
 	name    string
-	windows int    // of eight seconds, five seconds apart
-	broker  string // see [house.Options]
-	spacing string // in place of the 15 s that the gateways want; "": as much by the program's clock
-	state   string // where the journal is; "": beside the configuration
+	windows int           // of eight seconds, five seconds apart
+	long    time.Duration // how long a window is, in place of eight seconds
+	broker  string        // see [house.Options]
+	spacing string        // in place of the 15 s that the gateways want; "": as much by the program's clock
+	state   string        // where the journal is; "": beside the configuration
 }
 
 // newCrash furnishes the premises.
@@ -64,7 +65,7 @@ func newCrash(t *testing.T, bin string, o crashSite) *crash {
 	var events []house.Event
 	for i := range o.windows {
 		start := from.Add(time.Duration(i) * 13 * time.Second).UTC()
-		c.at = start.Add(8 * time.Second)
+		c.at = start.Add(cmp.Or(o.long, 8*time.Second))
 		c.spans = append(c.spans, house.Span{From: start.Add(-4200 * time.Millisecond), To: c.at})
 		events = append(events, house.Event{UID: fmt.Sprint(o.name, i), Title: "Free power, Nether Sallow", Start: start, End: c.at})
 	}
@@ -107,9 +108,9 @@ func newCrash(t *testing.T, bin string, o crashSite) *crash {
 	return c
 }
 
-func (c *crash) start() {
+func (c *crash) start(more ...string) {
 	c.t.Helper()
-	c.cmd = exec.Command(c.bin, "run", "--config", c.file)
+	c.cmd = exec.Command(c.bin, append([]string{"run", "--config", c.file}, more...)...)
 	c.cmd.Stdout, c.cmd.Stderr = io.MultiWriter(c.log), io.MultiWriter(c.log) // by a pipe: a full disk is no matter of ours
 	if err := c.cmd.Start(); err != nil {
 		c.t.Fatal(err)

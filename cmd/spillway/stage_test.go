@@ -25,6 +25,7 @@ type stage struct {
 	t     *testing.T
 	house *house.House
 	clock run.Fast
+	with  run.Clock // that the program goes by; nil: the same
 	start time.Time // by that clock
 	file  string
 	svc   *service
@@ -109,9 +110,12 @@ func (s *stage) write(text string) {
 // begin runs the program until the test's end, or until stop.
 func (s *stage) begin() {
 	s.t.Helper()
+	if s.with == nil {
+		s.with = s.clock
+	}
 	load := func() (*config.Config, error) { return config.Load(config.Options{File: s.file, Env: []string{}}) }
 	s.svc = &service{
-		load: load, opt: daemonOptions{clock: s.clock, log: slog.New(slog.NewTextHandler(s.log, &slog.HandlerOptions{Level: slog.LevelDebug}))},
+		load: load, opt: daemonOptions{clock: s.with, log: slog.New(slog.NewTextHandler(s.log, &slog.HandlerOptions{Level: slog.LevelDebug}))},
 		again: s.again, notify: &notifier{send: func(state string) { _, _ = s.sent.Write([]byte("<" + state + ">\n")) }}, opened: func(*daemon) {},
 	}
 	ctx, cancel := context.WithCancel(context.Background())
