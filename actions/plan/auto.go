@@ -39,9 +39,10 @@ func (p *planner) cannotShare(d *actions.Device, pt *actions.Point) string {
 // startAuto lets what is under way go on until the sharing is worked out, so that it is in nobody's way.
 func (p *planner) startAuto() {
 	for _, l := range p.order {
-		l.auto = l.auto[:0]
-		if asked := p.holdOf(l.st.Step); l.st.Owed && slices.ContainsFunc(l.holds, func(h *hold) bool { return h.id == asked && h.st.Want.Auto }) {
-			l.auto = append(l.auto, autoValue{at: p.now, value: l.st.Value})
+		l.auto, l.down = l.auto[:0], l.down[:0]
+		if h := l.holdCalled(p.holdOf(l.st.Step), false); l.st.Owed && h != nil && h.st.Want.Auto {
+			list := l.autoOf(h)
+			*list = append(*list, autoValue{at: p.now, value: l.st.Value})
 		}
 	}
 }
@@ -207,7 +208,7 @@ func (p *planner) share() bool {
 	// which the next plan sees. The other way about the limit would hang on how much auto gives it.
 	explicit := p.explicit()
 	for _, l := range p.order {
-		l.auto = l.auto[:0]
+		l.auto, l.down = l.auto[:0], l.down[:0]
 	}
 	stores := map[*actions.Device]*allowance{}
 	for _, r := range rounds {
@@ -217,7 +218,9 @@ func (p *planner) share() bool {
 		p.shareDown(w, explicit)
 	}
 	for _, l := range p.order {
-		slices.SortStableFunc(l.auto, func(a, b autoValue) int { return a.at.Compare(b.at) })
+		for _, list := range [][]autoValue{l.auto, l.down} {
+			slices.SortStableFunc(list, func(a, b autoValue) int { return a.at.Compare(b.at) })
+		}
 	}
 	return true
 }

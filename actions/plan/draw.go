@@ -230,6 +230,19 @@ func (p *planner) otherLoads() (w [3]float64) {
 	return w
 }
 
+// sayUnread says that the whole import is to be read and is not known, in the windows that it could matter to.
+func (p *planner) sayUnread() {
+	ref := p.premises.Supply.OtherLoads
+	if ref == nil || p.Readings[*ref].Value.IsNumber() {
+		return
+	}
+	for _, w := range p.windows {
+		if w.ahead(p.now) && len(w.holds) > 0 {
+			w.say(ref.String() + " is not known, so the other loads count as nothing, and the limit may be passed")
+		}
+	}
+}
+
 // importW returns the reading of the whole import in W; 0 where there is none.
 func (p *planner) importW(ref actions.Ref) float64 {
 	pt := p.premises.Point(ref)

@@ -103,7 +103,7 @@ func (p *planner) headroom() bool {
 	m.open()
 	if len(m.targets) > 0 {
 		for _, l := range p.order {
-			l.auto = l.auto[:0]
+			l.auto, l.down = l.auto[:0], l.down[:0]
 		}
 		p.sortLines()
 		p.build()

@@ -42,6 +42,16 @@ func TestTurnDownAuto(t *testing.T) {
 	kwh(t, plan, "a", "barn_battery", -0.2565) // 2 % of 13.5 kWh at 0.95
 }
 
+// What auto came to in a turn-up window says nothing of a turn-down window after it or in the midst of it.
+func TestTurnDownAutoAfterTurnUpAuto(t *testing.T) {
+	p := procedures(smallholding(), proc{name: "surplus", direction: actions.TurnUp, during: []string{"ice_bank.run = auto"}},
+		proc{name: "saver", rank: 20, direction: actions.TurnDown, during: []string{"ice_bank.run = auto"}})
+	begin(p, "10:00", []actions.Window{win("a", "surplus", "12:00", "13:00"), win("b", "saver", "17:00", "19:00")}).steps(t,
+		"12:00:00 a-d1 ice_bank.run=on", "13:00:00 a-d1-end ice_bank.run=off")
+	begin(p, "10:00", []actions.Window{win("a", "surplus", "12:00", "14:00"), win("b", "saver", "12:30", "13:00")}).steps(t,
+		"12:00:00 a-d1 ice_bank.run=on", "12:30:00 b-d1 ice_bank.run=off", "13:00:00 b-d1-end ice_bank.run=on", "14:00:00 a-d1-end ice_bank.run=off")
+}
+
 // A discharge that a statement asks for ends where the battery is at its floor: 13.5 kWh, 30 to 10 %, 0.95: 2.565 kWh, at 3 kW
 // 51 min 18 s (worked by hand).
 func TestDischargeEndsAtTheFloor(t *testing.T) {

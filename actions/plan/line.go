@@ -25,6 +25,7 @@ type line struct {
 	spans   []span
 	changes []*change
 	auto    []autoValue   // what auto statements on it come to, by time
+	down    []autoValue   // and those of turn-down windows
 	stays   []stay        // where least times let it keep the value it has
 	was     *cycle        // how far it is now, once asked for
 	zero    actions.Value // what auto sets where it takes nothing
@@ -140,20 +141,29 @@ func (l *line) value(h *hold, t time.Time) actions.Value {
 	case !h.st.Want.Auto:
 		return h.st.Want.Value
 	case !t.Before(h.win.start):
-		return l.autoAt(t)
+		return l.autoAt(h, t)
 	case l.dev.Kind == actions.Battery || l.dev.Kind == actions.Vehicle:
-		return l.autoAt(h.win.start) // it draws nothing yet
+		return l.autoAt(h, h.win.start) // it draws nothing yet
 	}
 	return l.zero
 }
 
-// autoAt returns what auto comes to at t.
-func (l *line) autoAt(t time.Time) actions.Value {
-	i := sort.Search(len(l.auto), func(i int) bool { return l.auto[i].at.After(t) })
+// autoOf returns what the auto of h comes to, by time: as much as there is, or in a turn-down window as little as can be.
+func (l *line) autoOf(h *hold) *[]autoValue {
+	if h.win.shares() {
+		return &l.auto
+	}
+	return &l.down
+}
+
+// autoAt returns what the auto of h comes to at t.
+func (l *line) autoAt(h *hold, t time.Time) actions.Value {
+	list := *l.autoOf(h)
+	i := sort.Search(len(list), func(i int) bool { return list[i].at.After(t) })
 	if i == 0 {
 		return l.zero
 	}
-	return l.auto[i-1].value
+	return list[i-1].value
 }
 
 // autoChange returns when auto next comes to something else than at t, while h rules; zero: it does not.
@@ -167,11 +177,12 @@ func (l *line) autoChange(h *hold, t time.Time) time.Time {
 	if t.Before(h.win.start) {
 		return h.win.start
 	}
-	i := sort.Search(len(l.auto), func(i int) bool { return l.auto[i].at.After(t) })
-	if i == len(l.auto) {
+	list := *l.autoOf(h)
+	i := sort.Search(len(list), func(i int) bool { return list[i].at.After(t) })
+	if i == len(list) {
 		return time.Time{}
 	}
-	return l.auto[i].at
+	return list[i].at
 }
 
 // build works the line out from now on.

@@ -46,6 +46,7 @@ func (p *planner) profile() *profile {
 	f.sum()
 	f.energies()
 	f.overLimit()
+	p.sayUnread()
 	p.sayUnfigured()
 	f.rest()
 	f.publish()

@@ -113,6 +113,9 @@ func TestOtherLoadsAreRead(t *testing.T) {
 	sameLines(t, "while drawing 2.2", slices0(s.plan(), ""), "13:10:00-14:00:00 1 1.700")
 	s.read("zz_meter.import=-1")
 	sameLines(t, "while exporting", slices0(s.plan(), ""), "13:10:00-14:00:00 1 0.000")
+
+	unread := planOf(p, "12:00", []actions.Window{win("a", "x", "13:00", "14:00")})
+	mustContain(t, problems(unread, "a"), "zz_meter.import is not known, so the other loads count as nothing")
 }
 
 // Discharge is negative, and ends at the floor: 13.5 kWh, 40 to 10 %, 0.95: 3.8475 kWh (by hand).

@@ -19,6 +19,7 @@ func (p *planner) shareDown(w *window, explicit *profile) {
 		}
 		l := h.line
 		begin := later(h.from, p.now)
+		l.down = append(l.down, autoValue{at: begin, value: l.zero}) // whatever an earlier window came to
 		if l.dev.Kind != actions.Battery && l.dev.Kind != actions.Vehicle {
 			continue // nothing is what auto comes to of itself
 		}
@@ -39,9 +40,9 @@ func (p *planner) shareDown(w *window, explicit *profile) {
 		if gives <= 0 {
 			continue
 		}
-		l.auto = append(l.auto, autoValue{at: begin, value: v})
+		l.down = append(l.down, autoValue{at: begin, value: v})
 		if until.Before(h.to) {
-			l.auto = append(l.auto, autoValue{at: until, value: l.zero})
+			l.down = append(l.down, autoValue{at: until, value: l.zero})
 		}
 		left -= gives
 	}

@@ -88,10 +88,11 @@ func (l *line) putOff(c *change, free time.Time) {
 		meanwhile = c.from
 	}
 	begin := later(c.due, l.p.now)
-	i := sort.Search(len(l.auto), func(i int) bool { return !l.auto[i].at.Before(begin) })
-	j := sort.Search(len(l.auto), func(i int) bool { return l.auto[i].at.After(free) })
-	value := l.autoAt(free)
-	l.auto = slices.Replace(l.auto, i, j, autoValue{at: begin, value: meanwhile}, autoValue{at: free, value: value})
+	list := l.autoOf(c.ruling())
+	i := sort.Search(len(*list), func(i int) bool { return !(*list)[i].at.Before(begin) })
+	j := sort.Search(len(*list), func(i int) bool { return (*list)[i].at.After(free) })
+	value := l.autoAt(c.ruling(), free)
+	*list = slices.Replace(*list, i, j, autoValue{at: begin, value: meanwhile}, autoValue{at: free, value: value})
 }
 
 // makeRoom moves drops of auto points ahead of what takes their share at a time of its own, and reports whether there were
@@ -146,29 +147,36 @@ func (p *planner) putOffBefore(c *change, free time.Time) (moved bool) {
 // bringForward moves a drop of an auto point ahead, no further than the value before it, and reports whether it moved. One
 // that comes with the end of its hold is made before it.
 func (c *change) bringForward(early time.Duration) bool {
-	l := c.line
-	i := sort.Search(len(l.auto), func(i int) bool { return !l.auto[i].at.Before(c.due) })
+	l, h, over := c.line, c.ruling(), false
+	if h == nil && c.was != nil && c.was.st.Want.Auto {
+		h, over = c.was, true
+	}
+	if h == nil {
+		return false
+	}
+	list := l.autoOf(h)
+	i := sort.Search(len(*list), func(i int) bool { return !(*list)[i].at.Before(c.due) })
 	at := c.due.Add(-early)
 	switch {
-	case c.was != nil && c.was.st.Want.Auto && c.ruling() == nil:
+	case over:
 		next := c.value // the hold that comes, or else nothing
 		if c.ending && c.under == nil {
 			next = l.zero
 		}
-		if i == 0 || at.Before(later(l.p.now, l.auto[i-1].at)) || l.auto[i-1].value == next {
+		if i == 0 || at.Before(later(l.p.now, (*list)[i-1].at)) || (*list)[i-1].value == next {
 			return false
 		}
-		l.auto = slices.Insert(l.auto, i, autoValue{at: at, value: next})
+		*list = slices.Insert(*list, i, autoValue{at: at, value: next})
 		return true
-	case c.ruling() == nil || i == 0 || i == len(l.auto) || !l.auto[i].at.Equal(c.due):
+	case i == 0 || i == len(*list) || !(*list)[i].at.Equal(c.due):
 		return false
 	}
-	at = later(at, later(l.p.now, l.auto[i-1].at))
+	at = later(at, later(l.p.now, (*list)[i-1].at))
 	if !at.Before(c.due) {
 		return false
 	}
-	l.auto[i].at = at
-	l.auto = lastOfEach(l.auto)
+	(*list)[i].at = at
+	*list = lastOfEach(*list)
 	return true
 }
 
