@@ -157,8 +157,10 @@ func (l *line) autoOf(h *hold) *[]autoValue {
 }
 
 // autoAt returns what the auto of h comes to at t.
-func (l *line) autoAt(h *hold, t time.Time) actions.Value {
-	list := *l.autoOf(h)
+func (l *line) autoAt(h *hold, t time.Time) actions.Value { return l.autoIn(*l.autoOf(h), t) }
+
+// autoIn returns which of the values counts at t.
+func (l *line) autoIn(list []autoValue, t time.Time) actions.Value {
 	i := sort.Search(len(list), func(i int) bool { return list[i].at.After(t) })
 	if i == 0 {
 		return l.zero

@@ -82,7 +82,7 @@ func (l *line) sharedAt(t time.Time) float64 {
 func (l *line) lower(v actions.Value, from, to time.Time) {
 	link := &l.p.links[l.link]
 	begin := later(l.p.now, from.Add(-max(link.Spacing, link.Confirm)))
-	after := l.autoAt(to)
+	after := l.autoIn(l.auto, to)
 	soon := slices.ContainsFunc(l.auto, func(a autoValue) bool { return a.at.After(to) && a.at.Sub(to) <= longWait })
 	list := make([]autoValue, 0, len(l.auto)+2)
 	for _, a := range l.auto {
