@@ -66,8 +66,9 @@ func (a *app) check(ctx context.Context, offline bool) error {
 	if err != nil {
 		return err
 	}
-	list := []verdict{{Level: "ok", Where: cfg.File, What: fmt.Sprintf("%d feeds, %d links, %d devices, %d procedures; times in %s",
-		len(cfg.Feeds), len(cfg.Premises.Links), len(cfg.Premises.Devices), len(cfg.Premises.Procedures), cfg.Premises.Zone)}}
+	list := []verdict{{Level: "ok", Where: cfg.File, What: fmt.Sprintf("%s, %s, %s, %s; times in %s",
+		plural(len(cfg.Feeds), "feed", "feeds"), plural(len(cfg.Premises.Links), "link", "links"),
+		plural(len(cfg.Premises.Devices), "device", "devices"), plural(len(cfg.Premises.Procedures), "procedure", "procedures"), cfg.Premises.Zone)}}
 	for _, f := range cfg.Check() {
 		list = append(list, verdict{Level: string(f.Level), Where: f.Where, What: f.What, Cure: f.Cure})
 	}
@@ -116,8 +117,8 @@ func (a *app) checkFeeds(ctx context.Context, cfg *config.Config) []verdict {
 			continue
 		}
 		verdicts := plan.Verdicts([]plan.Feed{{FeedRules: feedRules(c), Occurrences: res.Occurrences}}, &cfg.Premises)
-		list = append(list, verdict{Level: "ok", Where: where, What: fmt.Sprintf("%d occurrences in the next %s, %d of them windows",
-			len(res.Occurrences), days(cfg.Horizon), len(plan.Windows(verdicts)))})
+		list = append(list, verdict{Level: "ok", Where: where, What: fmt.Sprintf("%s in the next %s, %s among them",
+			plural(len(res.Occurrences), "occurrence", "occurrences"), days(cfg.Horizon), plural(len(plan.Windows(verdicts)), "window", "windows"))})
 		for _, p := range append(r.Problems, res.Problems...) {
 			list = append(list, verdict{Level: "note", Where: where, What: oneLine(p.Where + ": " + p.What)})
 		}

@@ -32,8 +32,8 @@ func newNotifier() *notifier {
 
 // state tells of a new state. The first one means that the program is ready: the journal is open, the address taken, and
 // the plan made.
-func (n *notifier) state(s run.Snapshot, zone *time.Location) {
-	line := statusLine(s, zone)
+func (n *notifier) state(s run.Snapshot, premises *actions.Premises) {
+	line := statusLine(s, premises)
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	if n.ready && n.said == line {
@@ -91,12 +91,12 @@ func (n *notifier) watchdog(ctx context.Context, interval time.Duration, alive f
 }
 
 // statusLine says in a line what is held, or what comes next, and what is wrong.
-func statusLine(s run.Snapshot, zone *time.Location) string {
+func statusLine(s run.Snapshot, premises *actions.Premises) string {
 	var said string
 	if owed := s.Owed(); len(owed) > 0 {
-		said = plural(len(owed), "point is", "points are") + " held" + holder(s, owed, zone)
+		said = plural(len(owed), "point is", "points are") + " held" + holder(s, owed, premises)
 	} else {
-		said = "nothing is held" + nextWindow(s, zone)
+		said = "nothing is held" + nextWindow(s, premises.Zone)
 	}
 	if n := len(s.Troubles); n > 0 {
 		said += fmt.Sprintf("; wrong: %s: %s", s.Troubles[0].Where, s.Troubles[0].What)
@@ -115,10 +115,11 @@ func plural(n int, one, many string) string {
 }
 
 // holder names the window that holds, where there is one.
-func holder(s run.Snapshot, owed []actions.Ref, zone *time.Location) string {
+func holder(s run.Snapshot, owed []actions.Ref, premises *actions.Premises) string {
 	for _, ref := range owed {
-		if w := s.Plan.Window(s.Standing.Points[ref].Window); w != nil && w.State == actions.Active {
-			return fmt.Sprintf(" by %s until %s", w.Title, w.End.In(zone).Format("15:04"))
+		by, _ := s.Plan.Holder(ref, s.Standing.Points[ref], premises, s.At)
+		if w := s.Plan.Window(by); w != nil && w.State == actions.Active {
+			return fmt.Sprintf(" by %s until %s", w.Title, w.End.In(premises.Zone).Format("15:04"))
 		}
 	}
 	return ""

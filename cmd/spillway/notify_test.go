@@ -50,11 +50,11 @@ func TestNotify(t *testing.T) {
 		}
 	}
 	s := run.Snapshot{Plan: &actions.Plan{}}
-	n.state(s, time.UTC)
+	n.state(s, &actions.Premises{Zone: time.UTC})
 	hears(`READY=1\nSTATUS=nothing is held; no window is ahead`)
-	n.state(s, time.UTC) // nothing new, so nothing is said
+	n.state(s, &actions.Premises{Zone: time.UTC}) // nothing new, so nothing is said
 	s.Troubles = []run.Trouble{{Where: "barn", What: "cannot be reached"}}
-	n.state(s, time.UTC)
+	n.state(s, &actions.Premises{Zone: time.UTC})
 	hears(`STATUS=nothing is held; no window is ahead; wrong: barn: cannot be reached`)
 	n.reloading()
 	hears(`RELOADING=1\nMONOTONIC_USEC=[0-9]+\n`)
@@ -62,7 +62,7 @@ func TestNotify(t *testing.T) {
 	hears(`READY=1`)
 	n.reloading()
 	hears(`RELOADING=1\nMONOTONIC_USEC=[0-9]+\n`)
-	n.state(s, time.UTC) // the same state of another daemon: ready again
+	n.state(s, &actions.Premises{Zone: time.UTC}) // the same state of another daemon: ready again
 	hears(`READY=1\nSTATUS=.*`)
 	n.stopping(3 * time.Minute)
 	hears(`STOPPING=1\nEXTEND_TIMEOUT_USEC=180000000`)
@@ -81,13 +81,18 @@ func TestStatusLine(t *testing.T) {
 	trouble := run.Trouble{Where: "barn", What: "cannot be reached"}
 	plan := &actions.Plan{Windows: []actions.PlannedWindow{planned("a", actions.Active, at), planned("b", actions.Far, at.Add(48*time.Hour)),
 		planned("c", actions.Far, at.Add(24*time.Hour)), planned("d", actions.Cancelled, at.Add(time.Hour))}}
+	over := *plan
+	over.Windows = append([]actions.PlannedWindow{planned("over", actions.Completed, at.Add(-time.Hour))}, plan.Windows...)
+	over.Windows[1].Claims = []actions.Claim{{Point: mode, From: at, To: at.Add(time.Hour)}}
 	for want, s := range map[string]run.Snapshot{
+		"2 points are held by Free power a until 14:00; wrong: barn: cannot be reached": {At: at, Plan: &over, Standing: held("over"),
+			Troubles: []run.Trouble{trouble}}, // a window that is over left it at the value of this one
 		"nothing is held; next: Sun 5 Jul 13:00, Free power c": {Plan: plan},
 		"2 points are held by Free power a until 14:00":        {Plan: plan, Standing: held("a")},
 		"2 points are held; wrong: barn: cannot be reached (and 1 more)": {Plan: plan, Standing: held("gone"),
 			Troubles: []run.Trouble{trouble, trouble}},
 	} {
-		if got := statusLine(s, zone); got != want {
+		if got := statusLine(s, &actions.Premises{Zone: zone}); got != want {
 			t.Errorf("got  %q\nwant %q", got, want)
 		}
 	}

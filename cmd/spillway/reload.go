@@ -68,7 +68,7 @@ func (s *service) run(ctx context.Context) error {
 // open opens a daemon that tells the service manager of its states.
 func (s *service) open(ctx context.Context, cfg *config.Config) (*daemon, error) {
 	o := s.opt
-	o.changed = func(snap run.Snapshot) { s.notify.state(snap, cfg.Premises.Zone) }
+	o.changed = func(snap run.Snapshot) { s.notify.state(snap, &cfg.Premises) }
 	return newDaemon(ctx, cfg, o)
 }
 
