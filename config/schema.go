@@ -317,7 +317,7 @@ func tellKeys() []key {
 		{path: "tell.*.link", example: `"barn"`, only: "mqtt", doc: "an MQTT link to tell it on, in place of url"},
 		{path: "tell.*.topic", example: `"spillway/faults"`, only: "mqtt", doc: "the topic; JSON as for a webhook, not retained"},
 		{path: "tell.*.from", example: `"spillway@house.example"`, only: "mail", doc: "the mail's sender"},
-		{path: "tell.*.to", form: list, example: `["ada@house.example"]`, only: "mail", doc: "its receivers; each gets a mail of his own"},
+		{path: "tell.*.to", form: list, example: `["ada@house.example"]`, only: "mail", doc: "its receivers; each gets their own mail"},
 		{path: "tell.*.user", example: `"spillway"`, doc: "of the mail server, webhook or broker"},
 		{path: "tell.*.password_file", example: `"secrets/password"`, doc: "a file that holds the password and nothing else"},
 		{path: "tell.*.password", secret: true, doc: "the password itself, from the environment only"},
