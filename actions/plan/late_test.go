@@ -101,3 +101,22 @@ func TestHadAlreadyForAnotherHold(t *testing.T) {
 		t.Errorf("steps %q, want none", lines)
 	}
 }
+
+// A lead-in that cannot be sent before the window's own statement on its point is due is left out and said, also where
+// nothing limits the supply and something is shared: by hand, the second command could go at 13:00:10 only.
+func TestLeadInThatDoesNotFitIsSaid(t *testing.T) {
+	for name, limit := range map[string]float64{"limited": 13800, "not limited": 0} {
+		t.Run(name, func(t *testing.T) {
+			p := procedures(smallholding(), proc{name: "x", leadIn: []string{"barn_battery.charge_power = 5000 W", "barn_battery.mode = idle"},
+				during: []string{"barn_battery.mode = charge", "ice_bank.run = auto"}})
+			p.Supply.LimitW = limit
+			plan := planOf(p, "12:59:55", []actions.Window{win("a", "x", "13:00", "14:00")}, "barn_battery.charge_power=3000", "barn_battery.mode=own_use")
+			mustContain(t, problems(plan, "a"), "“barn_battery.mode = idle” is left out: it was due at ")
+			for _, s := range plan.Steps {
+				if s.Value == actions.Named("idle") {
+					t.Errorf("%s is sent at %s", s.ID, s.At)
+				}
+			}
+		})
+	}
+}

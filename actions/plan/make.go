@@ -66,6 +66,7 @@ func run(in Input) (*planner, *actions.Plan) {
 		p.dropMissed()
 		p.nameDrops()
 	}
+	p.sayMissed()
 	p.sayLate()
 	p.sayLeast()
 	prof := p.profile()
@@ -101,6 +102,8 @@ type planner struct {
 	begun  map[claimed]onset
 	under  map[claimed]bool // holds whose value came with the end of a stronger one
 	free   []time.Time      // scratch, by link
+
+	missed []*change // those that cannot be sent in time
 }
 
 // A claimed is a hold as the steps of the standing know it. A window that came to another procedure has holds under the ids

@@ -61,6 +61,12 @@ func (p *planner) dropMissed() {
 
 func (p *planner) dropOnce() {
 	p.space(true)
+	p.missed = p.missed[:0]
+	for _, c := range p.changes {
+		if c.drop == missed {
+			p.missed = append(p.missed, c)
+		}
+	}
 	p.changes = slices.DeleteFunc(p.changes, func(c *change) bool { return c.drop != kept })
 }
 
@@ -234,6 +240,18 @@ func (p *planner) classOf(c *change) class {
 		return restoring
 	}
 	return beginning
+}
+
+// sayMissed says which lead-ins are left out because what comes after them on their point is due first.
+func (p *planner) sayMissed() {
+	for _, c := range p.missed {
+		if c.ending || c.hold == nil || c.phase != actions.PhaseLeadIn {
+			continue
+		}
+		if _, known := p.Standing.Steps[c.id]; !known {
+			c.window.say(quoted(c.hold.st) + " is left out: it was due at " + p.clock(c.due) + ", and " + p.links[c.line.link].Name + " is not free before its time is over")
+		}
+	}
 }
 
 // sayLate says which lead-ins do not fit into the time that is left.

@@ -11,10 +11,10 @@ import (
 // waitForDrops puts off what takes another's share until the drop that makes room has surely been read back: each rise of
 // an auto point that would go over the limit while drops on other links, or behind other commands, are still under way.
 func (p *planner) waitForDrops() {
+	p.dropMissed()
 	if p.premises.Supply.LimitW <= 0 {
 		return
 	}
-	p.dropMissed()
 	if p.letFill() {
 		p.build()
 		p.dropMissed()
