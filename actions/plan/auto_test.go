@@ -267,6 +267,25 @@ func TestShortRiseStaysPlanned(t *testing.T) {
 	sameAgain(t, s, at("13:01"))
 }
 
+// The commands of the first window queue, so that one device is not quite full at its end. It was to be, and the window after
+// that was not to give it anything: that stays so.
+func TestWhatQueuedIsNoReasonToShareAnew(t *testing.T) {
+	p := outlet(8.7, 1, batteryOf("a", 2.6, 0.5), batteryOf("b", 2.3, 1.1), batteryOf("c", 0.5, 0.5), batteryOf("d", 6, 2.8))
+	for i := range p.Devices {
+		p.Devices[i].Link = "link_a"
+		p.Links[i].Spacing = 15 * time.Second
+	}
+	procedures(p, proc{name: "one", rank: 1, direction: actions.TurnUp, during: []string{"a.power = 1820 W for 5m", "b.power = auto", "c.power = 350 W", "d.power = auto"}},
+		proc{name: "two", rank: 1, direction: actions.TurnUp, during: []string{"b.power = auto"}})
+	now := at("12:00")
+	s := scene{Input: Input{Premises: p, Now: now, Windows: []actions.Window{win("w0", "one", "13:00", "13:29"), win("w1", "two", "13:29", "13:49")}, Standing: actions.NewStanding(),
+		Readings: readings(p, now, "a.level=0", "b.level=0", "c.level=0", "d.level=0")}, truth: map[actions.Ref]actions.Value{}}
+	for i := range p.Devices {
+		s.truth[actions.Ref{Device: p.Devices[i].Name, Point: "power"}] = actions.Number(0)
+	}
+	sameAgain(t, s, at("13:06"))
+}
+
 // levelsAt returns the levels and needs as the plan says they are at an instant. Needs that are configured do not move.
 func levelsAt(s scene, p *actions.Plan, now time.Time) actions.Readings {
 	r := actions.Readings{}

@@ -348,7 +348,7 @@ func (x *shares) keepCurrent() bool {
 		best[u], a.parts = a.parts, found[u]
 	}
 	if x.fits(shortStretch+second, 0, math.Inf(1)) && x.meets(keepLeast) {
-		if now, takes := x.worth(); now >= gained*(1-keepGain)-1e-9 || now >= gained-keepLeast {
+		if now, takes := x.worth(); now >= gained*(1-keepGain)-1e-9 || now >= gained-keepLeast-x.queued() {
 			x.total, x.taken, x.kept = now, takes, true
 			return true
 		}
@@ -358,6 +358,16 @@ func (x *shares) keepCurrent() bool {
 	}
 	x.total, x.taken = total, taken
 	return false
+}
+
+// queued returns what a device may have taken less by now than the sharing before took it to, in kWh, because the command
+// that let it begin had to queue for another: no reason to share anew.
+func (x *shares) queued() (kwh float64) {
+	for _, a := range x.points {
+		l := &x.p.links[a.line.link]
+		kwh = math.Max(kwh, a.c.top()*(l.Spacing+l.Confirm).Hours())
+	}
+	return kwh
 }
 
 // delays returns about what is lost, in kWh, because a share only moves on once the drop has been read back.
