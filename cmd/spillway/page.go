@@ -32,6 +32,12 @@ func (d *daemon) handler(watch bool) (h http.Handler, secure *tls.Config, err er
 	}
 	p, err := page.New(page.Options{
 		Premises: &d.cfg.Premises, State: d.runner, Acts: d.runner, Record: d.journal, Settlement: d.settled, Feeds: d.feedsNow, Faults: d.pageFaults, Tanks: d.hygiene.tanksNow,
+		TakeUp: func(ctx context.Context, id string) error {
+			_, err := d.takeUp(ctx, downRequest{Window: id, Undo: true})
+			return err
+		},
+		DownUntil: func() time.Time { return d.down.now(d.clock.Now()) },
+
 		Now: d.clock.Now, Watch: watch, Locks: locks, Log: d.log,
 		Calendar: publish.Plan(c.Detail, d.plan.Rendering), CalendarPath: d.feedPath,
 	})

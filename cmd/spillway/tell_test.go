@@ -160,6 +160,10 @@ func TestTold(t *testing.T) {
 			t.Errorf("%s was not asked for", item)
 		}
 	}
+	level := actions.Ref{Device: house.BarnBattery, Point: "charge_level"}
+	if kept, err := s.daemon().journal.Readings(t.Context(), level, s.start.Add(12*time.Minute), s.start.Add(22*time.Minute)); err != nil || len(kept) < 5 {
+		t.Errorf("of the ten minutes' levels %d were kept, %v", len(kept), err)
+	}
 	if strings.Contains(s.log.String(), "secret-path") {
 		t.Error("the webhook's path is in the log")
 	}

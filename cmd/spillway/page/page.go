@@ -71,9 +71,13 @@ type Options struct {
 	Feeds      func() []Feed              // nil: none are shown
 	Faults     func(run.Snapshot) []Fault // what is wrong; nil: the troubles of the snapshot
 	Tanks      func() []Tank              // nil: none are shown
-	Now        func() time.Time
-	Watch      bool // nothing is sent
-	Locks      Locks
+	// TakeUp takes up again a window that was stood down; nil: the page does not offer it.
+	TakeUp func(ctx context.Context, window string) error
+	// DownUntil is until when every window is stood down that begins before; zero: none is. nil: as zero.
+	DownUntil func() time.Time
+	Now       func() time.Time
+	Watch     bool // nothing is sent
+	Locks     Locks
 	// Calendar serves the plan feed at /plan.ics to a calendar program that logs in by basic authentication (RFC 7617);
 	// nil: it does not. It is not served where no lock is set.
 	Calendar http.Handler
@@ -89,6 +93,7 @@ const (
 	logoutPath   = "/logout"
 	backPath     = "/put-back"
 	downPath     = "/stand-down"
+	upPath       = "/take-up"
 	eventsPath   = "/events"
 	assetsPath   = "/assets/"
 	calendarPath = "/plan.ics"
@@ -138,6 +143,10 @@ func (p *Page) routes() http.Handler {
 	m.HandleFunc("POST "+backPath, p.acting(p.putBack))
 	m.HandleFunc("GET "+downPath, p.inside(p.confirmDown))
 	m.HandleFunc("POST "+downPath, p.acting(p.standDown))
+	if p.opt.TakeUp != nil {
+		m.HandleFunc("GET "+upPath, p.inside(p.confirmUp))
+		m.HandleFunc("POST "+upPath, p.acting(p.takeUp))
+	}
 	m.HandleFunc("GET "+assetsPath+"{name}", p.asset)
 	if p.keeper.Locked() {
 		m.HandleFunc("GET "+loginPath, p.showLogin)

@@ -48,6 +48,8 @@ func saidText(word string) string {
 		return "Everything is being put back. What is still held stands here until it is confirmed."
 	case "down":
 		return "The window is stood down."
+	case "up":
+		return "The window is taken up again."
 	}
 	return ""
 }

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"spillway/actions"
+	"spillway/actions/run"
 )
 
 const (
@@ -20,7 +21,14 @@ type nextView struct {
 	More    int // steps left out
 	Windows []windowRow
 	Left    int // windows left out
-	Down    []string
+	Down    []downRow
+	Until   *moment // every window that begins before is stood down
+}
+
+// downRow is a window that is stood down.
+type downRow struct {
+	ID, Name string
+	Back     bool // it can be taken up again
 }
 
 type stepRow struct {
@@ -70,11 +78,20 @@ func (l *look) nextView() nextView {
 		v.Windows = append(v.Windows, l.window(w))
 	}
 	for _, w := range l.kept {
-		if until, down := l.snap.Standing.Down[w.ID]; down && l.now.Before(until) && l.now.Before(w.End) {
-			v.Down = append(v.Down, l.title(w.ID)+", "+l.span(w.Start, w.End))
+		if l.p.stoodDown(l.snap, w.ID) && l.now.Before(w.End) {
+			v.Down = append(v.Down, downRow{w.ID, l.title(w.ID) + ", " + l.span(w.Start, w.End), l.p.opt.TakeUp != nil})
 		}
 	}
+	if l.p.opt.DownUntil != nil {
+		v.Until = l.moment(l.p.opt.DownUntil())
+	}
 	return v
+}
+
+// stoodDown reports whether a window is stood down as a whole.
+func (p *Page) stoodDown(s run.Snapshot, id string) bool {
+	until, down := s.Standing.Down[id]
+	return down && p.opt.Now().Before(until)
 }
 
 func (l *look) step(st actions.StepStanding) stepRow {

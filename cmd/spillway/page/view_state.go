@@ -212,7 +212,7 @@ type keptWindow = journal.Window
 
 // keptWindows gathers the windows that the journal remembers of the last and the coming days, and their names.
 func (l *look) keptWindows() {
-	kept, err := l.p.opt.Record.Windows(l, l.now.Add(-logKept), l.now.Add(60*24*time.Hour))
+	kept, err := l.p.opt.Record.Windows(l, l.now.Add(-logKept), l.now.Add(keptAhead))
 	if err != nil {
 		l.p.log.Warn("the page lacks past windows: " + err.Error())
 	}
