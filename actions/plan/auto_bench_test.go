@@ -36,7 +36,7 @@ func BenchmarkAuto(b *testing.B) {
 
 // BenchmarkAutoAgainstGLPK plans and solves the same random sharings of five devices in two hours, and prints how much of
 // the time that GLPK's solver takes, as a process of its own, the whole plan takes, for the slowest of them. It fails where
-// that is more than all of it.
+// that is more than all of it. Of several runs the quickest counts, for both: the others were disturbed.
 func BenchmarkAutoAgainstGLPK(b *testing.B) {
 	glpsol := os.Getenv("SPILLWAY_GLPSOL")
 	if glpsol == "" {
@@ -60,12 +60,12 @@ func BenchmarkAutoAgainstGLPK(b *testing.B) {
 			}
 			begin := time.Now()
 			Make(in)
-			ours[i] += time.Since(begin)
+			ours[i] = least(ours[i], time.Since(begin))
 			begin = time.Now()
 			if text, err := exec.Command(glpsol, "--lp", model, "--tmlim", "5", "-o", model+".out").CombinedOutput(); err != nil {
 				b.Fatalf("%v\n%s", err, text)
 			}
-			theirs[i] += time.Since(begin)
+			theirs[i] = least(theirs[i], time.Since(begin))
 		}
 	}
 	worst, all := 0.0, 0.0
@@ -78,6 +78,13 @@ func BenchmarkAutoAgainstGLPK(b *testing.B) {
 	}
 	b.ReportMetric(worst, "worst-plan/glpsol")
 	b.ReportMetric(all, "mean-plan/glpsol")
+}
+
+func least(a, b time.Duration) time.Duration {
+	if a == 0 {
+		return b
+	}
+	return min(a, b)
 }
 
 // With very many devices that share, the search is cut short: what it costs stays bounded, and the plan says so.

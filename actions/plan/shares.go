@@ -361,13 +361,16 @@ func (x *shares) keepCurrent() bool {
 }
 
 // queued returns what a device may have taken less by now than the sharing before took it to, in kWh, because the command
-// that let it begin had to queue for another: no reason to share anew.
-func (x *shares) queued() (kwh float64) {
+// that let it begin had to wait for another, on whichever link: no reason to share anew.
+func (x *shares) queued() float64 {
+	most, slowest := 0.0, time.Duration(0)
 	for _, a := range x.points {
-		l := &x.p.links[a.line.link]
-		kwh = math.Max(kwh, a.c.top()*(l.Spacing+l.Confirm).Hours())
+		most = math.Max(most, a.c.top())
 	}
-	return kwh
+	for i := range x.p.links {
+		slowest = max(slowest, x.p.links[i].Spacing+x.p.links[i].Confirm)
+	}
+	return most * slowest.Hours()
 }
 
 // delays returns about what is lost, in kWh, because a share only moves on once the drop has been read back.
