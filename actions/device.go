@@ -147,7 +147,7 @@ type Draws struct {
 }
 
 // An Address says how a link's protocol reaches one value. Which fields count depends on the protocol; {value} in Body,
-// Path, Headers and Args stands for the value's wire form.
+// Path, Headers and Args stands for the value's wire form, {seconds}, {minutes} and {until} for when it is to end.
 type Address struct {
 	// MQTT.
 	Topic  string
@@ -165,6 +165,12 @@ type Address struct {
 	Register *Register
 	// What is read, by JSONPath (RFC 9535); "" takes the whole.
 	Pick string
+	// Of a write: the longest that the box keeps a value before it ends it by itself, and so how long it is given one for;
+	// 0: it keeps it. How long it is told by {seconds}, {minutes} or {until} in Body, Path, Headers and Args, by Timer, or,
+	// where none of them is there, knows by itself.
+	Lasts time.Duration
+	// Modbus: the register that takes the time, in seconds before its scale; nil for none.
+	Timer *Register
 }
 
 // A Register addresses a Modbus value, by number or by SunSpec model and name.
@@ -179,4 +185,5 @@ type Register struct {
 	Length int    // registers of a string
 	Model  uint16 // SunSpec
 	Name   string // SunSpec point
+	Nth    int    // of several such models in the box, the one to take, from 1; 0: the first
 }

@@ -12,7 +12,8 @@ type EntryKind string
 const (
 	// EntryIntent is written before a command is sent: Step, Tries.
 	EntryIntent EntryKind = "intent"
-	// EntrySent is written after the send: Step.ID, Note; State Failed where the far end refused it, so that it cannot arrive.
+	// EntrySent is written after the send: Step.ID, Note, Until (when the box ends the value by itself; of a renewal only
+	// where it surely arrived); State Failed where the far end refused it, so that it cannot arrive.
 	EntrySent EntryKind = "sent"
 	// EntryUnsent is written in place of EntrySent where nothing left this machine: the intent is taken back. Step.ID.
 	EntryUnsent EntryKind = "unsent"
@@ -84,11 +85,7 @@ func (s *Standing) Apply(e Entry) {
 		}
 		s.Steps[e.Step.ID] = st
 		s.Links[st.Step.Link] = LinkStanding{LastSend: later(s.Links[st.Step.Link].LastSend, e.At)}
-		p := s.Points[st.Step.Point]
-		if p.Step == e.Step.ID && e.State != Failed {
-			p.Sent, p.Touched = e.At, true
-			s.Points[st.Step.Point] = p
-		}
+		s.sent(st.Step, e)
 	case EntryUnsent:
 		s.unsent(e)
 	case EntrySettled:
@@ -135,6 +132,9 @@ func (s *Standing) intent(e Entry) {
 	st := s.Steps[e.Step.ID]
 	st.Step, st.Tries, st.State = e.Step, e.Tries, Planned
 	s.Steps[e.Step.ID] = st
+	if e.Step.Renews {
+		return // whatever becomes of it, the point has the value and owes as much as before
+	}
 
 	p := s.Points[e.Step.Point]
 	if p.Value != e.Step.Value {
@@ -152,6 +152,25 @@ func (s *Standing) intent(e Entry) {
 		p.Window = e.Step.Window
 	}
 	s.Points[e.Step.Point] = p
+}
+
+// sent is a command that may have reached the point.
+func (s *Standing) sent(step Step, e Entry) {
+	p, ok := s.Points[step.Point]
+	switch {
+	case e.State == Failed || !ok:
+		return
+	case step.Renews && p.Value == step.Value:
+		p.Sent = e.At
+		if !e.Until.IsZero() {
+			p.Until = e.Until
+		}
+	case p.Step == e.Step.ID:
+		p.Sent, p.Touched, p.Until = e.At, true, e.Until
+	default:
+		return
+	}
+	s.Points[step.Point] = p
 }
 
 const (
@@ -201,7 +220,7 @@ func (s *Standing) settle(e Entry) {
 		st.Note = e.Note
 	}
 	s.Steps[e.Step.ID] = st
-	if e.State != Confirmed && e.State != Assumed {
+	if e.State != Confirmed && e.State != Assumed || st.Step.Renews {
 		return
 	}
 	p, ok := s.Points[st.Step.Point]

@@ -20,6 +20,11 @@ type Step struct {
 	After   []string      `json:"after,omitempty"`   // ids of steps that make room for it: not before they are confirmed
 	Due     time.Time     `json:"due,omitzero"`      // when it should have gone, were it not for other commands or a late start
 	Start   time.Time     `json:"start,omitzero"`    // of its window when it was planned: a window that has moved since begins anew
+
+	// Of a point that ends its values by itself (Address.Lasts): when the box may end this one at the latest, a little after
+	// its hold; zero: it is not given an end.
+	Until  time.Time `json:"until,omitzero"`
+	Renews bool      `json:"renews,omitempty"` // the point has the value already: it is only to last longer
 }
 
 // A Slice is what one device draws on one phase from From to To. Device "" is the rest of the premises; discharge is

@@ -41,6 +41,8 @@ type PointStanding struct {
 	// confirmed before another followed it.
 	Stray      Value     `json:"stray,omitzero"`
 	StrayUntil time.Time `json:"stray_until,omitzero"`
+
+	Until time.Time `json:"until,omitzero"` // when the box ends Value by itself; zero: never, or nobody knows
 }
 
 // LinkStanding is what is true of one link.

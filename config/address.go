@@ -17,6 +17,9 @@ func (s section) addresses(link *actions.Link, p *actions.Point) (write, read *a
 		write = &actions.Address{}
 		s.address("write", link.Protocol, p, write)
 		s.carries(link.Protocol, write)
+		if t, isTable := s.sub("write"); isTable {
+			t.lasts(link, p, write)
+		}
 	}
 	if s.given("read") {
 		read = &actions.Address{}
@@ -117,7 +120,9 @@ func (s section) table(name, protocol string, p *actions.Point, a *actions.Addre
 	case "modbus":
 		a.Register = s.register(p)
 	case "ocpp":
-		s.fail("", "is a name on ocpp links: %s", suchAddress(name, protocol))
+		if name != "write" || !s.given("lasts") || p.Ref.Point != "current" {
+			s.fail("", "is a name on ocpp links: %s", suchAddress(name, protocol))
+		}
 	}
 }
 

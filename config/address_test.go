@@ -3,6 +3,7 @@ package config
 import (
 	"fmt"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 
@@ -22,6 +23,13 @@ func TestAddresses(t *testing.T) {
 			r.Scale = 1
 		}
 		return &actions.Address{Register: &r}
+	}
+	lent := func(d time.Duration, r, timer *actions.Address) *actions.Address {
+		r.Lasts = d
+		if timer != nil {
+			r.Timer = timer.Register
+		}
+		return r
 	}
 	tests := []struct {
 		url, write, read string
@@ -44,6 +52,17 @@ func TestAddresses(t *testing.T) {
 			register(actions.Register{Table: "coil", Number: 3}), register(actions.Register{Table: "discrete", Number: 4})},
 		{"modbus://127.0.0.1:502/1", `{ model = 124, name = "WChaMax" }`, `{ holding = 1, type = "string", length = 8 }`,
 			register(actions.Register{Model: 124, Name: "WChaMax"}), register(actions.Register{Table: "holding", Number: 1, Type: "string", Length: 8})},
+		{"modbus://127.0.0.1:502/1", `{ model = 704, name = "WSet", nth = 2, lasts = "10m", timer = "WSetRvrtTms" }`, `{ model = 704, name = "WSet", nth = 2 }`,
+			lent(10*time.Minute, register(actions.Register{Model: 704, Name: "WSet", Nth: 2}), register(actions.Register{Model: 704, Name: "WSetRvrtTms", Nth: 2})),
+			register(actions.Register{Model: 704, Name: "WSet", Nth: 2})},
+		{"modbus://127.0.0.1:502/1", `{ holding = 21, type = "int16", lasts = "90s", timer = { holding = 22, type = "uint32", scale = 60 } }`, `{ holding = 21, type = "int16" }`,
+			lent(90*time.Second, register(actions.Register{Table: "holding", Number: 21, Type: "int16"}), register(actions.Register{Table: "holding", Number: 22, Type: "uint32", Scale: 60})),
+			register(actions.Register{Table: "holding", Number: 21, Type: "int16"})},
+		{"modbus://127.0.0.1:502/1", `{ holding = 21, type = "int16", lasts = "1m" }`, `{ holding = 21, type = "int16" }`,
+			lent(time.Minute, register(actions.Register{Table: "holding", Number: 21, Type: "int16"}), nil),
+			register(actions.Register{Table: "holding", Number: 21, Type: "int16"})},
+		{"http://127.0.0.1/", `{ path = "a", body = '{"w": {value}, "s": {seconds}}', lasts = "30m" }`, `"a"`,
+			&actions.Address{Path: "a", Method: "PUT", Body: `{"w": {value}, "s": {seconds}}`, Lasts: 30 * time.Minute}, &actions.Address{Path: "a", Method: "GET"}},
 		{"exec:", `["box", "--set={value}"]`, `["box"]`,
 			&actions.Address{Args: []string{"box", "--set={value}"}}, &actions.Address{Args: []string{"box"}}},
 		{"exec:", `{ args = ["box", "{value}"] }`, `{ args = ["box"], pick = "$.w" }`,

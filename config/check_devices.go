@@ -85,7 +85,7 @@ func (k *checker) point(d *actions.Device, p *actions.Point) {
 	heldBy := strings.Join(by, ", ")
 	switch {
 	case p.Normal.Known:
-	case p.Lasts > 0 || k.boosts(d, p):
+	case p.Lasts > 0 || k.lent(d, p) || k.boosts(d, p):
 		k.add(Note, where, "write normal = "+sample(p), "held by %s; its value ends by itself, so what is read before the first hold may be no normal", heldBy)
 	default:
 		k.add(OK, where, "", "held by %s; its normal is read before the first hold", heldBy)
@@ -94,6 +94,13 @@ func (k *checker) point(d *actions.Device, p *actions.Point) {
 		k.add(Note, where, "ask what the connection agreement allows, and write protects = true where it must stay",
 			"held by %s; releasing an export limit or raising a charge rate may breach a connection agreement", heldBy)
 	}
+}
+
+// lent reports whether the point's box is given each value for a time only. A charger's limit is too, and what it reads as
+// without one is known.
+func (k *checker) lent(d *actions.Device, p *actions.Point) bool {
+	l := k.p.Link(d.Link)
+	return p.Write != nil && p.Write.Lasts > 0 && l != nil && l.Protocol != "ocpp"
 }
 
 // boosts reports whether a point is the on/off point of a tank, which on many boxes ends by itself.

@@ -61,6 +61,13 @@ unit = "%"
 		{"a value that ends by itself", "[devices.battery.points.boost]\nwrite = \"x/set\"\nread = \"x\"\nvalues = [\"on\", \"off\"]\nlasts = \"25m\"\n" +
 			call + "during = [\"battery.boost = on\"]", []string{
 			`note devices.battery.points.boost: held by surplus; its value ends by itself, so what is read before the first hold may be no normal; write normal = "off"`}},
+		{"a value that is lent", "[devices.battery.points.boost]\nwrite = { topic = \"x/set\", lasts = \"25m\" }\nread = \"x\"\nvalues = [\"on\", \"off\"]\n" +
+			call + "during = [\"battery.boost = on\"]", []string{
+			`note devices.battery.points.boost: held by surplus; its value ends by itself, so what is read before the first hold may be no normal; write normal = "off"`}},
+		{"a charger's limit", "[links.yard]\nurl = \"ocpp://127.0.0.1:8887/YARD\"\n[devices.van]\nlink = \"yard\"\nkind = \"vehicle\"\n" +
+			"capacity = \"52 kWh\"\nneed = \"20 kWh\"\ncurrent_range = [\"6 A\", \"16 A\"]\n" + call + "during = [\"van.current = auto\"]", []string{
+			"ok procedures.surplus: draws 0.8 kW at worst, of a limit of 13.8 kW; auto shares at least 13 kW",
+			"ok devices.van.points.current: held by surplus; its normal is read before the first hold"}},
 		{"a boost", "[devices.tank]\nlink = \"barn\"\nkind = \"tank\"\ntarget = \"60 °C\"\n[devices.tank.points.boost]\nwrite = \"x/set\"\nread = \"x\"\n" +
 			"values = [\"on\", \"off\"]\n" + call + "during = [\"tank.boost = on\"]", []string{
 			"note devices.tank.points.boost: held by surplus; its value ends by itself",

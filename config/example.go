@@ -157,7 +157,7 @@ func addressChapters() []chapter {
 	address := func(point, way, protocol, given string, instead map[string]string) chapter {
 		return chapter{header: "devices." + point + "." + way, pattern: "devices.*.points.*." + way, what: protocol, given: given, instead: instead}
 	}
-	number := map[string]string{"input": "", "coil": "", "discrete": "", "bit": "", "length": "", "model": "", "name": ""}
+	number := map[string]string{"input": "", "coil": "", "discrete": "", "bit": "", "length": "", "model": "", "name": "", "nth": ""}
 	point := func(name, about, given string) chapter {
 		return chapter{header: "devices." + name, pattern: "devices.*.points.*", about: about, given: given, instead: map[string]string{
 			"write": "", "read": "", "values": "", "unit": "", "range": "", "normal": "", "tolerance": "", "draws": "", "protects": "",
@@ -174,7 +174,7 @@ func addressChapters() []chapter {
 		address("ice_bank.points.freeze", "write", "exec", `args = ["ice", "--set={value}"]`, nil),
 		address("ice_bank.points.freeze", "read", "exec", `args = ["ice", "--get"]`, map[string]string{"pick": `"$.freeze"`}),
 		point("house_battery.points.charge_power", "Modbus; in place of holding also input, coil or discrete, and for SunSpec model and name.", "unit = \"W\""),
-		address("house_battery.points.charge_power", "write", "modbus", "holding = 21\ntype = \"int32\"", number),
+		address("house_battery.points.charge_power", "write", "modbus", "holding = 21\ntype = \"int32\"\nlasts = \"1h\"", number),
 		address("house_battery.points.charge_power", "read", "modbus", "holding = 21\ntype = \"int32\"", number),
 		point("house_battery.points.charge_limit", "", "unit = \"%\""),
 		address("house_battery.points.charge_limit", "read", "modbus", "model = 124\nname = \"WChaMax\"", map[string]string{"holding": "", "input": "",

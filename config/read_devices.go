@@ -32,6 +32,9 @@ func (l *loader) devices(top section, p *actions.Premises) []actions.Device {
 		link := p.Link(d.Link)
 		d.Points = s.points(name, link)
 		s.figures(&d)
+		if link != nil && link.Protocol == "ocpp" {
+			s.stationRange(&d)
+		}
 		s.levels(&d)
 		s.hygieneLevel(&d)
 		s.misfits(d.Kind)

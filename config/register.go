@@ -15,6 +15,9 @@ func (s section) register(p *actions.Point) *actions.Register {
 		Words:  s.choice("words", "high", "low"),
 		Bit:    -1,
 	}
+	if s.given("nth") {
+		r.Nth = s.count("nth", 1, 100)
+	}
 	s.failUnless("scale", r.Scale != 0, "is not zero")
 	if s.given("bit") {
 		r.Bit = s.count("bit", 0, 15)
@@ -50,6 +53,9 @@ func (s section) where(r *actions.Register) {
 		}
 		r.Type, r.Words = "", ""
 	default:
+		if s.given("nth") {
+			s.fail("nth", "belongs to a SunSpec model")
+		}
 		r.Table = tables[0]
 		r.Number = uint16(s.count(r.Table, 0, 65535))
 		s.bits(r)

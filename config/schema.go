@@ -177,8 +177,9 @@ func writeKeys() []key {
 		{path: w + "headers", form: free, example: `{ Content-Type = "application/json" }`, only: "http", doc: "sent with this request"},
 		{path: w + "body", example: `'{"on": {value}}'`, only: "mqtt http", doc: "with {value} for the value; the bare value where not given"},
 		{path: w + "args", form: list, example: `["boost", "--set={value}"]`, only: "exec", doc: "program and arguments, no shell"},
-		{path: w + "lasts", example: `"1h"`, doc: "the box ends the value by itself after this"},
-	}, registerKeys(w, "holding coil")...)
+		{path: w + "lasts", example: `"1h"`, doc: "the box ends the value by itself after this, told as {seconds}, {minutes} or {until} (RFC 3339, UTC); renewed before"},
+		{path: w + "timer", form: either, example: `{ holding = 23 }`, only: "modbus", doc: "where the box takes that time, in seconds: an address, or in a SunSpec model such a name"},
+	}, append(registerKeys(w, "holding coil"), registerKeys(w+"timer.", "holding")...)...)
 }
 
 func readKeys() []key {
@@ -209,6 +210,7 @@ func registerKeys(prefix, tables string) []key {
 		{path: prefix + "length", form: number, example: "8", only: "modbus", doc: "registers of a string"},
 		{path: prefix + "model", form: number, example: "124", only: "modbus", doc: "SunSpec model, in place of a number"},
 		{path: prefix + "name", example: `"WChaMax"`, only: "modbus", doc: "and the point's name in it"},
+		{path: prefix + "nth", form: number, example: "2", only: "modbus", doc: "which one, where the box has the model more than once"},
 	}...)
 }
 

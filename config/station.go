@@ -16,7 +16,7 @@ func stationPoint(device, name string) *actions.Point {
 	switch name {
 	case "current":
 		p.Unit = "A"
-		p.Write = &actions.Address{Path: name}
+		p.Write = &actions.Address{Path: name, Lasts: chargerLasts}
 	case "charging":
 		p.Values = []actions.NamedValue{{Name: "off", Wire: "off"}, {Name: "on", Wire: "on"}}
 		p.Write = &actions.Address{Path: name}
@@ -62,8 +62,26 @@ func (s section) stationPoint(p *actions.Point, write, read *actions.Address) (w
 			s.fail(key, "of a point on an ocpp link is known: leave it out")
 		}
 	}
+	if write != nil && write.Lasts > 0 && own.Write != nil {
+		own.Write.Lasts = write.Lasts
+	}
 	p.Values, p.Unit = own.Values, own.Unit
 	return own.Write, own.Read
+}
+
+// stationRange gives the current of a vehicle's charger the range that the vehicle charges within, and 0, which pauses it:
+// the end of the range is what a charger without a limit reads as.
+func (s section) stationRange(d *actions.Device) {
+	for i := range d.Points {
+		p := &d.Points[i]
+		if d.Kind != actions.Vehicle || p.HasRange || p.Write == nil || p.Write.Path != "current" {
+			continue
+		}
+		p.Min, p.Max, p.HasRange = 0, d.CurrentMaxA, true
+		if p.Normal.Known && p.Normal.Number > p.Max {
+			s.fail("current_range", "ends below %s A, the normal of %s: write the same for both", plain(p.Normal.Number), p.Ref.Point)
+		}
+	}
 }
 
 // withStation adds the points of an OCPP link that are not configured.

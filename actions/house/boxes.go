@@ -18,6 +18,9 @@ import (
 //	PUT charger/control        {"control": "remote"}
 //	PUT charger/current        {"current_a": 16}
 //
+// With "seconds" beside it a setting is kept for so long, unless it is set again, and then goes back by itself to what it
+// was before.
+//
 // Paths begin with a slash, as in a request. What is wrong is answered {"error": "..."} with 400, 404, 405, 409 or 422.
 func (s *Site) Request(now time.Time, link, method, path string, body []byte) Answer {
 	s.Advance(now)
@@ -34,12 +37,13 @@ func (s *Site) Request(now time.Time, link, method, path string, body []byte) An
 	}
 	f, ok := b.field(path)
 	status, asked, why := http.StatusNotFound, "", "no such path"
+	var lasts time.Duration
 	if ok {
-		status, asked, why = f.read(method, body)
+		status, asked, lasts, why = f.read(method, body)
 	}
 	switch {
 	case ok && status == 0:
-		return s.command(s.cell(f.ref), asked)
+		return s.command(s.cell(f.ref), asked, lasts)
 	case off:
 		return Answer{}
 	case method != http.MethodGet:
@@ -91,33 +95,42 @@ func (b box) field(path string) (field, bool) {
 	return field{}, false
 }
 
-// read takes what is asked out of a body, as a name or a number in text. Status is 0 where that is well.
-func (f field) read(method string, body []byte) (status int, asked, why string) {
+// read takes what is asked out of a body, as a name or a number in text, and for how long. Status is 0 where that is well.
+func (f field) read(method string, body []byte) (status int, asked string, lasts time.Duration, why string) {
 	if method != http.MethodPut {
-		return http.StatusMethodNotAllowed, "", "only PUT"
+		return http.StatusMethodNotAllowed, "", 0, "only PUT"
 	}
 	var put map[string]any
 	if err := json.Unmarshal(body, &put); err != nil {
-		return http.StatusBadRequest, "", err.Error()
+		return http.StatusBadRequest, "", 0, err.Error()
 	}
-	switch x := put[f.ask].(type) {
+	if x, given := put["seconds"]; given {
+		seconds, isNumber := x.(float64)
+		if !isNumber || seconds <= 0 || seconds > 86400 {
+			return http.StatusUnprocessableEntity, "", 0, "\"seconds\" is above 0 and up to 86400"
+		}
+		lasts = time.Duration(seconds * float64(time.Second))
+	}
+	if asked, ok := f.asked(put[f.ask]); ok {
+		return 0, asked, lasts, ""
+	}
+	return http.StatusBadRequest, "", 0, "the body has no usable " + strconv.Quote(f.ask)
+}
+
+// asked returns the name or number that a JSON value asks for.
+func (f field) asked(value any) (string, bool) {
+	switch x := value.(type) {
 	case bool:
 		if f.yes != "" && x {
-			return 0, f.yes, ""
+			return f.yes, true
 		}
-		if f.yes != "" {
-			return 0, f.no, ""
-		}
+		return f.no, f.yes != ""
 	case string:
-		if f.yes == "" {
-			return 0, x, ""
-		}
+		return x, f.yes == ""
 	case float64:
-		if f.yes == "" {
-			return 0, strconv.FormatFloat(x, 'f', -1, 64), ""
-		}
+		return strconv.FormatFloat(x, 'f', -1, 64), f.yes == ""
 	}
-	return http.StatusBadRequest, "", "the body has no usable " + strconv.Quote(f.ask)
+	return "", false
 }
 
 func (s *Site) state(b box) string {

@@ -26,6 +26,8 @@ type cell struct {
 	hand   actions.Value // what a person set last
 	lie    actions.Value // what it shows while its read-back lies
 	told   string        // what was published last
+	own    actions.Value // what it goes back to by itself; unknown: it stays as it is
+	lent   time.Time     // and when
 }
 
 // A refusal is a box's no: an HTTP status and a line.

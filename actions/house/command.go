@@ -28,7 +28,7 @@ func (s *Site) Publish(now time.Time, topic, payload string) {
 	s.Advance(now)
 	for _, c := range s.cells {
 		if c.set != nil && c.topic == state {
-			s.command(c, payload)
+			s.command(c, payload, 0)
 			return
 		}
 	}
@@ -47,7 +47,7 @@ func (s *Site) Write(now time.Time, ref actions.Ref, v actions.Value) Answer {
 	if c == nil || c.set == nil {
 		return Answer{Status: 404, Why: "no such setting"}
 	}
-	a := s.command(c, v.String())
+	a := s.command(c, v.String(), 0)
 	if c.topic != "" {
 		return Answer{Status: 202}
 	}
@@ -75,8 +75,8 @@ func (s *Site) Read(now time.Time, ref actions.Ref) (actions.Value, Answer) {
 	return v, Answer{Status: 200}
 }
 
-// command is a command's way through the box to the setting.
-func (s *Site) command(c *cell, asked string) Answer {
+// command is a command's way through the box to the setting, which keeps the value for lasts; 0: for good.
+func (s *Site) command(c *cell, asked string, lasts time.Duration) Answer {
 	e := Entry{At: s.now, Link: c.link, Point: c.ref, Asked: asked, Before: c.get(), Source: Command}
 	if s.active(Offline, c.link, c.ref) != nil {
 		return s.lose(e, "the box is off", Answer{})
@@ -96,18 +96,18 @@ func (s *Site) command(c *cell, asked string) Answer {
 	}
 	e.Outcome = Accepted
 	s.ledger = append(s.ledger, e)
-	s.deliver(c, v, len(s.ledger)-1)
+	s.deliver(c, v, lasts, len(s.ledger)-1)
 	if f := s.active(Twice, c.link, c.ref); f != nil {
-		s.later(s.now.Add(f.By), func() { s.move(c, v, Repeat) })
+		s.later(s.now.Add(f.By), func() { s.moveFor(c, v, lasts, Repeat) })
 	}
 	return Answer{Status: 204, Delay: delay}
 }
 
 // deliver moves the setting, now or late, and completes line i of the ledger.
-func (s *Site) deliver(c *cell, v actions.Value, i int) {
+func (s *Site) deliver(c *cell, v actions.Value, lasts time.Duration, i int) {
 	effect := func() {
 		s.ledger[i].Before = c.get()
-		c.set(v)
+		s.put(c, v, lasts)
 		s.ledger[i].Effect, s.ledger[i].After = s.now, c.get()
 		s.tellSoon(c)
 		s.flow()

@@ -131,9 +131,11 @@ func (s *Site) cell(ref actions.Ref) *cell {
 }
 
 // move changes a setting from inside and records it.
-func (s *Site) move(c *cell, v actions.Value, by Source) {
+func (s *Site) move(c *cell, v actions.Value, by Source) { s.moveFor(c, v, 0, by) }
+
+func (s *Site) moveFor(c *cell, v actions.Value, lasts time.Duration, by Source) {
 	e := Entry{At: s.now, Effect: s.now, Link: c.link, Point: c.ref, Asked: v.String(), Before: c.get(), Source: by, Outcome: Accepted}
-	c.set(v)
+	s.put(c, v, lasts)
 	e.After = c.get()
 	s.ledger = append(s.ledger, e)
 	s.tellSoon(c)

@@ -3,7 +3,6 @@ package link
 import (
 	"context"
 	"errors"
-	"time"
 
 	"spillway/actions"
 )
@@ -71,7 +70,8 @@ type Opener func(spec actions.Link, points []*actions.Point) (Link, error)
 // A Lender is a link that can give a value an end of its own, so that the box falls back to its normal by itself should
 // nobody take the value back. Links that cannot simply lack the method.
 type Lender interface {
-	// Lend is Write for a value that is to end at until. That is no promise of the box: the value is taken back by a
-	// Write all the same.
-	Lend(ctx context.Context, p *actions.Point, v actions.Value, until time.Time) error
+	// Lend is Write for a value that is to end when t is over. That is no promise of the box: the value is taken back by a
+	// Write all the same. Of a point whose write address says nothing of an end it is a Write. Where it does, Write lends
+	// for the longest that the box takes: what is written so is the point's normal, to which it comes in the end anyway.
+	Lend(ctx context.Context, p *actions.Point, v actions.Value, t Term) error
 }

@@ -112,7 +112,7 @@ func (p *planner) placeLeadIns() {
 
 // movable reports whether a command is a lead-in whose time is still the planner's to choose.
 func (p *planner) movable(c *change) bool {
-	if c.hold == nil || c.ending || c.hold.phase != actions.PhaseLeadIn || c.hold.st.HasFrom {
+	if c.hold == nil || c.ending || c.renews || c.hold.phase != actions.PhaseLeadIn || c.hold.st.HasFrom {
 		return false
 	}
 	_, sent := p.hasBegun(c.hold)
@@ -122,7 +122,7 @@ func (p *planner) movable(c *change) bool {
 // noteCommands marks the holds that a command begins.
 func (p *planner) noteCommands() {
 	for _, c := range p.changes {
-		if c.hold != nil && !c.ending {
+		if c.hold != nil && !c.ending && !c.renews {
 			c.hold.command = true
 		}
 	}

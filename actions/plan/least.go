@@ -87,7 +87,8 @@ func (p *planner) arrange() {
 		if slices.ContainsFunc(l.changes, func(c *change) bool { return c.drop != kept }) {
 			l.build()
 		}
-		p.changes = append(p.changes, l.changes...)
+		l.renew()
+		p.changes = append(append(p.changes, l.changes...), l.renewals...)
 	}
 	p.sequence()
 }

@@ -30,6 +30,8 @@ type line struct {
 	was     *cycle        // how far it is now, once asked for
 	zero    actions.Value // what auto sets where it takes nothing
 
+	renewals []*change // commands that only make a value last
+
 	// While building.
 	have actions.Value // what the point has
 	owed bool          // it was written and is not back at its normal
@@ -78,6 +80,11 @@ type change struct {
 	sent  bool     // while spacing: its turn has come
 	after []string // commands that lower a draw and must be read back before
 	drop  dropped
+
+	until  time.Time // when the box may end the value by itself; zero: it is given no end
+	renews bool      // the point has the value already: not on its line, and
+	ends   time.Time // needless from then on
+	of     *change   // that brought the value; nil: it has been sent
 }
 
 // A dropped says why a change is not sent after all.
@@ -192,7 +199,7 @@ func (l *line) build() {
 	l.spans, l.changes, l.on = l.spans[:0], l.changes[:0], l.on[:0]
 	starts := l.p.starts[:0]
 	for _, h := range l.holds {
-		h.begins, h.ended, h.command, h.told = 0, 0, false, false
+		h.begins, h.ended, h.renewed, h.command, h.told = 0, 0, 0, false, false
 		if h.live && h.to.After(h.from) {
 			starts = append(starts, h)
 		}

@@ -98,10 +98,11 @@ type planner struct {
 	order   []*line // lines by ref
 	claims  int     // how many holds there are
 
-	failed map[claimed]bool // holds with a step that failed or was skipped
-	begun  map[claimed]onset
-	under  map[claimed]bool // holds whose value came with the end of a stronger one
-	free   []time.Time      // scratch, by link
+	failed  map[claimed]bool // holds with a step that failed or was skipped
+	begun   map[claimed]onset
+	renewed map[claimed]time.Time // when a renewal of a hold was tried last
+	under   map[claimed]bool      // holds whose value came with the end of a stronger one
+	free    []time.Time           // scratch, by link
 
 	missed []*change // those that cannot be sent in time
 }
@@ -139,6 +140,10 @@ func (p *planner) readSteps() {
 	p.under = map[claimed]bool{}
 	for _, st := range p.Standing.Steps {
 		id := claimed{st.Step.Hold, st.Step.Point}
+		if st.Step.Renews {
+			p.noteRenewal(id, st)
+			continue
+		}
 		if st.State == actions.Failed || st.State == actions.Skipped {
 			if !st.Step.Release {
 				p.failed[id] = true

@@ -202,7 +202,7 @@ func (e *executor) run(p *actions.Premises, steps []actions.Step, until time.Tim
 			s.Value = e.standing.Points[s.Point].Normal
 		}
 		if e.check != nil {
-			if s.Value == e.values[s.Point] {
+			if s.Value == e.values[s.Point] && !s.Renews {
 				e.check(s, "the point has it")
 			}
 			if last := e.standing.Links[s.Link].LastSend; s.At.Before(last.Add(p.Link(s.Link).Spacing)) && !last.IsZero() {
@@ -210,7 +210,7 @@ func (e *executor) run(p *actions.Premises, steps []actions.Step, until time.Tim
 			}
 		}
 		e.standing.Apply(actions.Entry{Kind: actions.EntryIntent, At: s.At, Step: s, Tries: 1})
-		e.standing.Apply(actions.Entry{Kind: actions.EntrySent, At: s.At, Step: s})
+		e.standing.Apply(actions.Entry{Kind: actions.EntrySent, At: s.At, Step: s, Until: lentUntil(p, s)})
 		e.standing.Apply(actions.Entry{Kind: actions.EntrySettled, At: s.At, Step: s, State: actions.Confirmed, ReadBack: s.Value})
 		e.values[s.Point] = s.Value
 	}

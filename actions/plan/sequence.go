@@ -35,7 +35,7 @@ func (p *planner) sequence() {
 			late[c.line.link] = earlier(late[c.line.link], c.due)
 		}
 		c.gap = p.links[c.line.link].Spacing
-		if !c.ending && c.hold != nil {
+		if !c.ending && !c.renews && c.hold != nil {
 			c.gap = max(c.gap, c.hold.st.Wait)
 		}
 	}
@@ -161,6 +161,10 @@ func (p *planner) spaceLink(list []*change, drop bool) {
 		*queue = (*queue)[1:]
 		list[i] = c
 		c.at, c.sent = later(c.due, free), true
+		if drop && c.pastRenewing() {
+			c.drop = missed
+			continue
+		}
 		if drop && c.overtaken(p.now) {
 			continue
 		}
@@ -264,7 +268,7 @@ func (p *planner) sayLate() {
 	}
 	late := map[*window]*lateness{}
 	for _, c := range p.changes {
-		if c.ending || c.hold == nil || c.phase != actions.PhaseLeadIn || c.at.Sub(c.due) < time.Second {
+		if c.ending || c.renews || c.hold == nil || c.phase != actions.PhaseLeadIn || c.at.Sub(c.due) < time.Second {
 			continue
 		}
 		if _, known := p.Standing.Steps[c.id]; known {

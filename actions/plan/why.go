@@ -15,13 +15,14 @@ func (c *change) step(s *actions.Step) {
 		ID: c.id, Window: c.winID, Phase: c.phase, At: c.at,
 		Link: c.line.p.links[c.line.link].Name, Point: c.line.ref,
 		Value: c.value, From: c.from, Release: c.release, Hold: c.holdID, Due: c.due, After: c.after, Why: c.reason(),
+		Until: c.until, Renews: c.renews,
 	}
 	if c.window != nil {
 		s.Window, s.Start = c.window.ID, c.window.Start
 	}
 	if c.hold != nil {
 		s.Hold = c.hold.id
-		if !c.ending {
+		if !c.ending && !c.renews {
 			s.Wait = c.hold.st.Wait
 		}
 	}
@@ -35,9 +36,14 @@ func (c *change) step(s *actions.Step) {
 func (c *change) reason() string {
 	p := c.line.p
 	p.text = p.text[:0]
-	if c.ending {
+	switch {
+	case c.renews:
+		p.write(c.hold.win.name(), ": renewal of ")
+		p.quote(c.hold.st)
+		p.write(", which ", c.line.dev.Name, " ends by itself after ", statement.FormatDuration(c.line.lasts()))
+	case c.ending:
 		c.endReason()
-	} else {
+	default:
 		c.beginReason()
 	}
 	return string(p.text)

@@ -43,6 +43,7 @@ type hold struct {
 
 	begins  int  // ids used for beginning it
 	ended   int  // ids used for ending it
+	renewed int  // ids used for making it last
 	command bool // a command begins it
 	told    bool // a command, its own or a stronger hold's end, brings its value
 }

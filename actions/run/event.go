@@ -74,6 +74,7 @@ type Write struct {
 	Try     int // of the step, counted over all starts
 	Point   *actions.Point
 	Value   actions.Value
+	Until   time.Time // when the box is to end it by itself; zero: it is given no end
 	Timeout time.Duration
 }
 

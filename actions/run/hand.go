@@ -93,6 +93,9 @@ func (m *Machine) suspect(e ReadDone) {
 	case e.Value.Near(st.Value, p.Tolerance):
 		delete(m.hands, e.Ref)
 		return
+	case m.ranOut(p, st):
+		m.doubt(e, "reads "+e.Value.String()+", since what was set ended before it could be renewed")
+		return
 	case !left && m.endsByItself(p) && e.Value.Near(m.normalOf(p, st), p.Tolerance):
 		m.endedByItself(e, st)
 		return

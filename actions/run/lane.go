@@ -42,6 +42,7 @@ type job struct {
 	value  actions.Value // what is sent: the step's, or the captured normal where the plan did not know it
 	normal actions.Value // to be journaled with the intent; unknown: nothing is captured
 	read   actions.Value // what the point read as before the send; unknown: nobody knows
+	until  time.Time     // when the box is to end the value by itself; zero: it is given no end
 	stage  stage
 
 	tries     int           // those that count against the link's
@@ -107,9 +108,9 @@ func (m *Machine) overtaken(l *lane, i int) bool {
 	if !m.plan.At.Before(m.now.Wall) {
 		return false
 	}
-	for j := i + 1; j < len(l.steps) && !l.steps[j].At.After(m.now.Wall); j++ {
-		if l.steps[j].Point == l.steps[i].Point {
-			return true
+	for j := i + 1; j < len(l.steps); j++ {
+		if s := &l.steps[j]; s.Point == l.steps[i].Point {
+			return !s.At.After(m.now.Wall) || !s.Due.IsZero() && !s.Due.After(m.now.Wall) // the spacing may hold it back
 		}
 	}
 	return false

@@ -63,9 +63,10 @@ type Machine struct {
 	done      map[string]bool          // and those settled since it was made
 	notBefore map[string]time.Duration // steps that wait after a failed attempt: until this Up
 	backoff   map[string]time.Duration
-	reads     uint64                 // ids given to reads
-	outdated  map[actions.Ref]uint64 // reads up to this one say nothing any more
-	dirty     bool                   // the plan must be made again
+	lent      map[actions.Ref]time.Duration // by Up: when boxes end what they were lent in this run
+	reads     uint64                        // ids given to reads
+	outdated  map[actions.Ref]uint64        // reads up to this one say nothing any more
+	dirty     bool                          // the plan must be made again
 	soonAt    time.Duration
 	tidyAt    time.Duration // Up: when to look again for what can be forgotten
 	replanAt  time.Time     // by the wall clock: when the plan must be made again
@@ -89,6 +90,7 @@ func NewMachine(set Settings) *Machine {
 		done:      map[string]bool{},
 		notBefore: map[string]time.Duration{},
 		backoff:   map[string]time.Duration{},
+		lent:      map[actions.Ref]time.Duration{},
 		outdated:  map[actions.Ref]uint64{},
 		dirty:     true,
 	}
@@ -209,6 +211,7 @@ func (m *Machine) recover() {
 		return
 	}
 	m.recovered = true
+	m.recallLent()
 	for _, id := range sortedKeys(m.standing.Steps) {
 		st := m.standing.Steps[id]
 		if st.State != actions.Planned || st.Tries == 0 {
@@ -251,7 +254,8 @@ func (m *Machine) flush() bool {
 	for _, j := range m.intents {
 		j.tries++
 		j.total++
-		m.effects = append(m.effects, Write{Link: j.step.Link, Step: j.step.ID, Try: j.total, Point: j.point, Value: j.value, Timeout: j.link.Timeout})
+		m.effects = append(m.effects, Write{Link: j.step.Link, Step: j.step.ID, Try: j.total, Point: j.point, Value: j.value,
+			Until: j.until, Timeout: j.link.Timeout})
 	}
 	m.facts, m.intents = nil, nil
 	m.changed = true

@@ -77,7 +77,7 @@ func (m *Machine) replan() {
 		Premises: m.set.Premises,
 		Windows:  m.windows(),
 		Readings: m.readings,
-		Standing: m.standing,
+		Standing: m.standingNow(),
 		Current:  m.plan,
 		Now:      now,
 		To:       now.Add(m.set.Horizon),

@@ -229,7 +229,7 @@ func (r *Runner) read(work context.Context, e Read) {
 func (r *Runner) write(work context.Context, e Write) {
 	ctx, done := r.limit(context.WithoutCancel(work), e.Timeout)
 	defer done()
-	err := r.cfg.Links[e.Link].Write(ctx, e.Point, e.Value)
+	err := r.send(ctx, e)
 	r.events <- WriteDone{Link: e.Link, Step: e.Step, Try: e.Try, Err: err, Tick: r.tick()}
 }
 

@@ -29,6 +29,8 @@ func (m *Machine) preread(l *lane, e ReadDone) {
 		j.value = m.standing.Points[j.step.Point].Normal
 	}
 	switch {
+	case j.step.Renews:
+		m.prereadRenewal(l, e, known)
 	case known && e.Value.Near(j.value, j.point.Tolerance) && !m.inFlight(j):
 		m.sessions[e.Ref] = e.Session
 		m.settleAlready(l, e.Value)
@@ -100,6 +102,7 @@ func (m *Machine) prepare(l *lane) {
 	j.normal = m.toCapture(j, j.read)
 	j.stage = writing
 	j.step.Value = j.value
+	j.until = m.untilOf(j)
 	m.intents = append(m.intents, j)
 }
 
@@ -121,19 +124,23 @@ func (m *Machine) writeDone(e WriteDone) {
 		return
 	}
 	l.sent(e.Up)
+	m.noteLent(j, e)
 	m.outdated[j.step.Point] = m.reads
-	sent := actions.Entry{Kind: actions.EntrySent, At: e.Wall, Step: j.step}
+	sent := actions.Entry{Kind: actions.EntrySent, At: e.Wall, Step: j.step, Until: j.until}
 	if e.Err != nil {
 		sent.Note = e.Err.Error()
 	}
 	if class == link.Refused || class == link.Impossible {
 		sent.State = actions.Failed
 	}
+	if j.step.Renews && e.Err != nil {
+		sent.Until = time.Time{}
+	}
 	m.fact(sent)
 	switch {
 	case class == link.Impossible && !j.step.Release:
 		m.fail(l, e.Err.Error())
-	case class == link.Refused, class == link.Impossible, class != "" && j.point.Read == nil:
+	case class == link.Refused, class == link.Impossible, class != "" && (j.point.Read == nil || j.step.Renews):
 		m.tryAgain(l, e.Err.Error())
 	case j.point.Read == nil:
 		m.settle(l, actions.Assumed, actions.Value{}, "")
@@ -206,6 +213,9 @@ func (m *Machine) fail(l *lane, why string) {
 	m.told("warn", failed.ID, fmt.Sprintf("%s = %s failed: %s", failed.Point, l.job.value, why))
 	m.settle(l, actions.Failed, m.readings[failed.Point].Value, why)
 	m.dirty = true
+	if failed.Renews {
+		return // the point still has its value: the plan has it renewed again
+	}
 	for _, s := range m.plan.Steps {
 		if s.Window == failed.Window && s.Point.Device == failed.Point.Device && s.Phase != actions.PhaseRestore &&
 			s.ID != failed.ID && !s.At.Before(failed.At) && !m.done[s.ID] {
@@ -232,6 +242,7 @@ func (m *Machine) settle(l *lane, state actions.StepState, back actions.Value, n
 		m.clear("share " + j.step.Point.String())
 		m.told("info", j.step.ID, fmt.Sprintf("%s = %s %s", j.step.Point, j.value, state))
 	}
+	m.renewalSettled(l)
 	if note != hadAlready {
 		l.pause = m.now.Up + j.step.Wait
 	}

@@ -22,7 +22,7 @@ const (
 // by the planner and makes nothing wait.
 func (m *Machine) mustWait(j *job) bool {
 	limit := m.set.Premises.Supply.LimitW
-	if limit <= 0 || j.step.Release {
+	if limit <= 0 || j.step.Release || j.step.Renews {
 		return false
 	}
 	var now, then, before, after [3]float64 // W by phase: the others now, and once they let go; the job's device

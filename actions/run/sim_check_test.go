@@ -168,6 +168,8 @@ func (c *checker) moved(e house.Entry) {
 		o.ours = !has(o.legit, e.After)
 		c.limit(e)
 		return
+	case house.Itself:
+		c.ranOut(o, e)
 	case house.Hand, house.Reset:
 		c.foreign = c.t
 		mustResend := e.Source == house.Reset && o.ours && o.resets == 0 && c.wires[o.wire].gateway && c.kept.Points[e.Point].Certain
@@ -186,6 +188,26 @@ func (c *checker) moved(e house.Entry) {
 	o.ours = false
 	if e.Source == house.Reset {
 		o.hand = nil
+	}
+}
+
+// ranOut: what a window holds is renewed before the box ends it. Where renewals were lost without a word, nobody can tell
+// its end from a person's hand.
+func (c *checker) ranOut(o *owner, e house.Entry) {
+	lasts := o.point.Write.Lasts
+	if lasts == 0 {
+		return
+	}
+	if slices.ContainsFunc(c.site.LedgerFrom(0), func(l house.Entry) bool {
+		return l.Point == o.ref && l.Outcome == house.Lost && c.t.Sub(l.At) <= lasts
+	}) {
+		o.alien = c.t
+		return
+	}
+	x := c.expected(o.ref)
+	if x.known && x.held && !x.normal && !o.touched(c.t) && c.quietOn(o.wire) && c.settled(o.ref, 7*time.Minute) &&
+		!c.gaveUp(x.window, o.ref.Device) && e.After != x.value {
+		c.fail("%s went back to %s by itself, and %s holds it at %s", o.ref, e.After, x.window, x.value)
 	}
 }
 

@@ -42,7 +42,18 @@ func drawSpec(seed uint64) *spec {
 		s.windows = append(s.windows, s.drawWindow(r, i))
 	}
 	s.drawMishaps(r)
+	drawLasts(rand.New(rand.NewPCG(seed, 0x1a575)), s.premises)
 	return s
+}
+
+// drawLasts makes some boxes end their values by themselves, but for the boost, which does anyway, and the charger's remote
+// control, without which its current could not be given back.
+func drawLasts(r *rand.Rand, p *actions.Premises) {
+	for _, s := range settings() {
+		if s.ref != ref("cylinder.boost") && s.ref != ref("van.control") && r.IntN(3) == 0 {
+			p.Point(s.ref).Write.Lasts = time.Duration([]int{10, 20, 45}[r.IntN(3)]) * time.Minute
+		}
+	}
 }
 
 // drawWindow draws a window that overlaps, nests in or touches the others as often as not.

@@ -89,24 +89,28 @@ func (w *wire) write(e Write) {
 		done(w.latency(), unreachable())
 		return
 	}
+	lasts := time.Duration(0)
+	if !e.Until.IsZero() {
+		lasts = e.Until.Sub(w.wall())
+	}
 	dies := w.r.IntN(2) == 0 // what has not left goes with the program
 	w.always(w.latency()/3, func() []Event {
 		if dies && w.life != life {
 			w.note("   %s = %s never left", e.Point.Ref, e.Value)
 			return nil
 		}
-		w.arrive(e, done)
+		w.arrive(e, lasts, done)
 		return nil
 	})
 }
 
-func (w *wire) arrive(e Write, done func(time.Duration, error)) {
+func (w *wire) arrive(e Write, lasts time.Duration, done func(time.Duration, error)) {
 	quiet := w.t.Before(w.flaky) && w.r.IntN(3) == 0
 	if quiet && w.r.IntN(2) == 0 {
 		done(e.Timeout, noAnswer()) // lost
 		return
 	}
-	a := w.site.Write(w.t, e.Point.Ref, e.Value)
+	a := w.site.Lend(w.t, e.Point.Ref, e.Value, lasts)
 	w.check.observe()
 	switch {
 	case quiet:

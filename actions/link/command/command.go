@@ -95,9 +95,15 @@ type commandLink struct {
 
 // Write runs the point's program once.
 func (l *commandLink) Write(ctx context.Context, p *actions.Point, v actions.Value) error {
+	return l.Lend(ctx, p, v, link.Longest(p))
+}
+
+// Lend is Write with the term in the arguments, where the point's have a place for it. It implements [link.Lender].
+func (l *commandLink) Lend(ctx context.Context, p *actions.Point, v actions.Value, t link.Term) error {
 	if p.Write == nil || len(p.Write.Args) == 0 {
 		return bad(p, "it has no program to write with")
 	}
+	p = link.Termed(p, t)
 	if _, err := link.Wire(p, v); err != nil { // also where no argument wants it
 		return err
 	}

@@ -79,9 +79,15 @@ type answer struct {
 
 // Write sends the command in one request.
 func (l *httpLink) Write(ctx context.Context, p *actions.Point, v actions.Value) error {
+	return l.Lend(ctx, p, v, link.Longest(p))
+}
+
+// Lend is Write with the term in the request, where the point's has a place for it. It implements [link.Lender].
+func (l *httpLink) Lend(ctx context.Context, p *actions.Point, v actions.Value, t link.Term) error {
 	if p.Write == nil {
 		return bad(p, "it has no address to write to")
 	}
+	p = link.Termed(p, t)
 	ctx, cancel := l.within(ctx)
 	defer cancel()
 	r, err := l.command(ctx, p, v)

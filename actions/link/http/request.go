@@ -131,6 +131,7 @@ func (l *httpLink) header(p *actions.Point, v actions.Value, own map[string]stri
 
 // check finds what can never work in a point's addresses.
 func (l *httpLink) check(p *actions.Point) error {
+	p = link.Termed(p, link.Longest(p))
 	for key, a := range map[string]*actions.Address{"write": p.Write, "read": p.Read} {
 		if a == nil {
 			continue

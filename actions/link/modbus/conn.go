@@ -96,8 +96,8 @@ func serialLine(c *modbus.ClientConfiguration, query url.Values) error {
 type conn struct {
 	client *modbus.ModbusClient
 	used   time.Time
-	only16 bool                 // the box does not know function 6
-	models map[uint16]placement // SunSpec; nil: not looked for yet
+	only16 bool                   // the box does not know function 6
+	models map[uint16][]placement // SunSpec, in order; nil: not looked for yet
 }
 
 // dial connects. The library gives a TCP connection five seconds at most.
@@ -119,7 +119,8 @@ func (t target) dial() (*conn, error) {
 // stale reports whether the box may have dropped the connection unseen.
 func (t target) stale(c *conn) bool { return !t.serial && time.Since(c.used) > idle }
 
-// An exchange is one turn on a connection: some requests, of which at most one is a command.
+// An exchange is one turn on a connection: some requests, of which at most one is a command, or
+// two where a timer goes before the value.
 type exchange struct {
 	ctx     context.Context
 	conn    *conn

@@ -54,10 +54,15 @@ type modbusLink struct {
 
 // Write sends the command in one request.
 func (l *modbusLink) Write(ctx context.Context, p *actions.Point, v actions.Value) error {
+	return l.Lend(ctx, p, v, link.Longest(p))
+}
+
+// Lend is Write with the term in the point's timer, where it has one. It implements [link.Lender].
+func (l *modbusLink) Lend(ctx context.Context, p *actions.Point, v actions.Value, t link.Term) error {
 	if p.Write == nil || p.Write.Register == nil {
 		return bad(p, "it has no register to write to")
 	}
-	c, err := l.commandFor(p, v)
+	c, err := l.timedCommand(p, v, t)
 	if err != nil {
 		return err
 	}

@@ -19,6 +19,11 @@ func (l *modbusLink) check(p *actions.Point) error {
 		if err := l.checkRegister(a.Register, key == "write"); err != nil {
 			return bad(p, "%s: %v", key, err)
 		}
+		if a.Timer != nil && key == "write" {
+			if err := l.checkTimer(p, a.Timer); err != nil {
+				return err
+			}
+		}
 	}
 	return nil
 }
@@ -141,11 +146,20 @@ func plainCommand(p *actions.Point, r *actions.Register, wire any) (func(*exchan
 		}
 		return func(x *exchange) error { return writeOneBit(x, r, number == 1) }, nil
 	}
+	registers, err := words(p, r, form, number)
+	if err != nil {
+		return nil, err
+	}
+	return func(x *exchange) error { return x.write(r.Number, registers) }, nil
+}
+
+// words returns the registers that hold a number.
+func words(p *actions.Point, r *actions.Register, form layout, number float64) ([]uint16, error) {
 	registers, err := form.registers(over(number-r.Offset, scaleOf(r)))
 	if err != nil {
 		return nil, bad(p, "%v", err)
 	}
-	return func(x *exchange) error { return x.write(r.Number, registers) }, nil
+	return registers, nil
 }
 
 // writeOneBit leaves the other bits as they are.

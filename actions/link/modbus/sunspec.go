@@ -33,12 +33,12 @@ func (l *modbusLink) modelPoint(r *actions.Register) (modelPoint, error) {
 
 // walk looks for the "SunS" mark and follows the chain of models: ID, length, and so on to ID 0xFFFF (SunSpec Device
 // Information Model Specification, from memory; the three places are those of the open reference client).
-func walk(x *exchange) (map[uint16]placement, error) {
+func walk(x *exchange) (map[uint16][]placement, error) {
 	at, err := mark(x)
 	if err != nil {
 		return nil, err
 	}
-	found := map[uint16]placement{}
+	found := map[uint16][]placement{}
 	at += 2
 	for steps := 0; at+2 <= 1<<16 && steps < longestChain; steps++ {
 		head, err := x.read("holding", at, 2)
@@ -52,9 +52,7 @@ func walk(x *exchange) (map[uint16]placement, error) {
 		if id == 0xffff {
 			return found, nil
 		}
-		if _, twice := found[id]; !twice {
-			found[id] = placement{at, length}
-		}
+		found[id] = append(found[id], placement{at, length})
 		at += 2 + length
 	}
 	return found, nil
@@ -82,10 +80,15 @@ func (l *modbusLink) locate(x *exchange, r *actions.Register, mp modelPoint) (in
 		}
 		x.conn.models = found
 	}
-	where, ok := x.conn.models[r.Model]
+	all, nth := x.conn.models[r.Model], max(r.Nth, 1)
 	switch {
-	case !ok:
+	case len(all) == 0:
 		return 0, &link.Error{Class: link.Refused, What: fmt.Sprintf("%s: the box has no such model", x.what)}
+	case nth > len(all):
+		return 0, &link.Error{Class: link.Refused, What: fmt.Sprintf("%s: the box has that model %d times only", x.what, len(all))}
+	}
+	where := all[nth-1]
+	switch {
 	case mp.offset+mp.size > where.length+2:
 		return 0, &link.Error{Class: link.Refused, What: fmt.Sprintf("%s: the box's model ends before it, after %d registers", x.what, where.length)}
 	case where.at+mp.offset+mp.size > 1<<16:

@@ -94,9 +94,15 @@ type mqttLink struct {
 
 // Write publishes the command once.
 func (l *mqttLink) Write(ctx context.Context, p *actions.Point, v actions.Value) error {
+	return l.Lend(ctx, p, v, link.Longest(p))
+}
+
+// Lend is Write with the term in the body, where the point's has a place for it. It implements [link.Lender].
+func (l *mqttLink) Lend(ctx context.Context, p *actions.Point, v actions.Value, t link.Term) error {
 	if p.Write == nil || p.Write.Topic == "" {
 		return bad(p, "it has no topic to write to")
 	}
+	p = link.Termed(p, t)
 	body, err := link.Body(p, v, p.Write.Body, false)
 	if err != nil {
 		return err

@@ -74,7 +74,7 @@ func leadCharger(t *testing.T, peer []string, version, password string) {
 	reads(t, l, current, actions.Number(14))
 
 	until := time.Now().Add(3 * time.Second)
-	if err := l.(link.Lender).Lend(t.Context(), current, actions.Number(7.25), until); err != nil {
+	if err := l.(link.Lender).Lend(t.Context(), current, actions.Number(7.25), link.Term{For: time.Until(until), Until: until}); err != nil {
 		t.Error(err)
 	}
 	reads(t, l, current, actions.Number(7.2))

@@ -16,10 +16,10 @@ func (l *ocppLink) Write(ctx context.Context, p *actions.Point, v actions.Value)
 	return l.write(ctx, p, v, time.Time{})
 }
 
-// Lend sets a limit that the charger drops by itself at until. It implements [link.Lender]; a transaction has no end of
+// Lend sets a limit that the charger drops by itself when the term is over. It implements [link.Lender]; a transaction has no end of
 // its own, so that charging is only written.
-func (l *ocppLink) Lend(ctx context.Context, p *actions.Point, v actions.Value, until time.Time) error {
-	return l.write(ctx, p, v, until)
+func (l *ocppLink) Lend(ctx context.Context, p *actions.Point, v actions.Value, t link.Term) error {
+	return l.write(ctx, p, v, time.Now().Add(t.For))
 }
 
 func (l *ocppLink) write(ctx context.Context, p *actions.Point, v actions.Value, until time.Time) error {

@@ -116,7 +116,7 @@ func TestProfiles16(t *testing.T) {
 
 	n := b.count()
 	until := time.Now().Add(90 * time.Minute).Truncate(time.Second)
-	if err := l.(link.Lender).Lend(t.Context(), current, actions.Number(10), until); err != nil {
+	if err := l.(link.Lender).Lend(t.Context(), current, actions.Number(10), link.Term{For: time.Until(until), Until: until}); err != nil {
 		t.Fatal(err)
 	}
 	calls, payloads := b.since(n)
@@ -190,7 +190,7 @@ func TestProfiles201(t *testing.T) {
 	reads(t, l, charging, actions.Named("on"))
 	n := b.count()
 	until := time.Now().Add(time.Hour).Truncate(time.Second)
-	if err := l.(link.Lender).Lend(t.Context(), current, actions.Number(7.5), until); err != nil {
+	if err := l.(link.Lender).Lend(t.Context(), current, actions.Number(7.5), link.Term{For: time.Until(until), Until: until}); err != nil {
 		t.Fatal(err)
 	}
 	calls, payloads := b.since(n)
