@@ -176,7 +176,7 @@ func (p *planner) takenWh(d *actions.Device) (wh float64) {
 // sentTo returns the steps of a point that were sent and came to something, by when.
 func (p *planner) sentTo(ref actions.Ref) (list []actions.StepStanding) {
 	for _, st := range p.Standing.Steps {
-		if st.Step.Point == ref && !st.Sent.IsZero() && st.State != actions.Failed && st.State != actions.Skipped {
+		if st.Step.Point == ref && !st.Step.Renews && !st.Sent.IsZero() && st.State != actions.Failed && st.State != actions.Skipped {
 			list = append(list, st)
 		}
 	}

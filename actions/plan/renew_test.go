@@ -55,14 +55,15 @@ func (s *story) lines(t *testing.T, want ...string) *actions.Plan {
 	return p
 }
 
-// A value that the box ends after half an hour is renewed when two thirds of that are over, as long as the hold is on, and
+// A value that the box ends after half an hour is renewed when two fifths of that are over, as long as the hold is on, and
 // the box may not end it before it is given back.
 func TestRenewals(t *testing.T) {
 	s := begin(boosting(), "12:00", []actions.Window{win("a", "surplus", "13:00", "14:30")})
-	p := s.lines(t, "13:00:00 a-d1 cylinder.boost=on until 14:31:00", "13:20:00 a-d1-r cylinder.boost=on until 14:31:00",
-		"13:40:00 a-d1-r-2 cylinder.boost=on until 14:31:00", "14:00:00 a-d1-r-3 cylinder.boost=on until 14:31:00",
-		"14:20:00 a-d1-r-4 cylinder.boost=on until 14:31:00", "14:30:00 a-d1-end cylinder.boost=off")
-	for _, x := range p.Steps[1:5] {
+	p := s.lines(t, "13:00:00 a-d1 cylinder.boost=on until 14:31:00", "13:12:00 a-d1-r cylinder.boost=on until 14:31:00",
+		"13:24:00 a-d1-r-2 cylinder.boost=on until 14:31:00", "13:36:00 a-d1-r-3 cylinder.boost=on until 14:31:00",
+		"13:48:00 a-d1-r-4 cylinder.boost=on until 14:31:00", "14:00:00 a-d1-r-5 cylinder.boost=on until 14:31:00",
+		"14:12:00 a-d1-r-6 cylinder.boost=on until 14:31:00", "14:30:00 a-d1-end cylinder.boost=off")
+	for _, x := range p.Steps[1:7] {
 		if !x.Renews || x.Release || x.Phase != actions.PhaseDuring || x.Window != "a" || x.Hold != "a-d1" || x.From != x.Value {
 			t.Errorf("%s is no renewal: %+v", x.ID, x)
 		}
@@ -74,7 +75,7 @@ func TestRenewals(t *testing.T) {
 
 func TestRenewalsKeepTheirNames(t *testing.T) {
 	s := begin(boosting(), "12:00", []actions.Window{win("a", "surplus", "13:00", "14:30")}).until("13:50")
-	s.lines(t, "14:00:00 a-d1-r-3 cylinder.boost=on until 14:31:00", "14:20:00 a-d1-r-4 cylinder.boost=on until 14:31:00",
+	s.lines(t, "14:00:00 a-d1-r-5 cylinder.boost=on until 14:31:00", "14:12:00 a-d1-r-6 cylinder.boost=on until 14:31:00",
 		"14:30:00 a-d1-end cylinder.boost=off")
 }
 
@@ -96,15 +97,15 @@ func TestLongerWindowIsLentAnew(t *testing.T) {
 // Where the same value is asked for by two windows in a row the point is told once, and lent across.
 func TestTouchingHoldsAreOneStay(t *testing.T) {
 	s := begin(boosting(), "12:00", []actions.Window{win("a", "surplus", "13:00", "13:30"), win("b", "surplus", "13:30", "14:00")})
-	s.lines(t, "13:00:00 a-d1 cylinder.boost=on until 14:01:00", "13:20:00 a-d1-r cylinder.boost=on until 14:01:00",
-		"13:40:00 b-d1-r cylinder.boost=on until 14:01:00", "14:00:00 b-d1-end cylinder.boost=off")
+	s.lines(t, "13:00:00 a-d1 cylinder.boost=on until 14:01:00", "13:12:00 a-d1-r cylinder.boost=on until 14:01:00",
+		"13:24:00 a-d1-r-2 cylinder.boost=on until 14:01:00", "13:36:00 b-d1-r cylinder.boost=on until 14:01:00", "14:00:00 b-d1-end cylinder.boost=off")
 }
 
 // A stronger hold takes over, and what gives the point back to the weaker lends it anew.
 func TestMaskedHoldIsNotRenewed(t *testing.T) {
 	s := begin(boosting(), "12:00", []actions.Window{win("a", "surplus", "13:00", "15:00"), win("b", "mask", "13:10", "14:30")})
 	s.lines(t, "13:00:00 a-d1 cylinder.boost=on until 15:01:00", "13:10:00 b-d1 cylinder.boost=off",
-		"14:30:00 b-d1-end cylinder.boost=on until 15:01:00", "14:50:00 a-d1-r cylinder.boost=on until 15:01:00", "15:00:00 a-d1-end cylinder.boost=off")
+		"14:30:00 b-d1-end cylinder.boost=on until 15:01:00", "14:42:00 a-d1-r cylinder.boost=on until 15:01:00", "15:00:00 a-d1-end cylinder.boost=off")
 }
 
 // A renewal that failed is planned again after a pause, and its hold goes on.
@@ -119,7 +120,7 @@ func TestFailedRenewalIsPlannedAgain(t *testing.T) {
 		s.in.Standing.Apply(e)
 	}
 	s.in.Now = at("13:20:02")
-	s.lines(t, "13:22:32 a-d1-r-2 cylinder.boost=on until 14:01:00", "13:42:32 a-d1-r-3 cylinder.boost=on until 14:01:00",
+	s.lines(t, "13:22:17 a-d1-r-2 cylinder.boost=on until 14:01:00", "13:34:17 a-d1-r-3 cylinder.boost=on until 14:01:00",
 		"14:00:00 a-d1-end cylinder.boost=off")
 }
 
@@ -130,8 +131,8 @@ func TestUnknownEndIsRenewedAtOnce(t *testing.T) {
 	st := s.in.Standing.Points[ref("cylinder.boost")]
 	st.Until = time.Time{}
 	s.in.Standing.Points[ref("cylinder.boost")] = st
-	s.lines(t, "13:10:00 a-d1-r cylinder.boost=on until 14:01:00", "13:30:00 a-d1-r-2 cylinder.boost=on until 14:01:00",
-		"13:50:00 a-d1-r-3 cylinder.boost=on until 14:01:00", "14:00:00 a-d1-end cylinder.boost=off")
+	s.lines(t, "13:10:00 a-d1-r cylinder.boost=on until 14:01:00", "13:22:00 a-d1-r-2 cylinder.boost=on until 14:01:00",
+		"13:34:00 a-d1-r-3 cylinder.boost=on until 14:01:00", "14:00:00 a-d1-end cylinder.boost=off")
 }
 
 // A box that had the value by itself was lent nothing, and a hand ends renewals.
@@ -159,7 +160,7 @@ func TestBoxesKeepWhatTheyAreLent(t *testing.T) {
 		for i := range s.Premises.Devices {
 			for k := range s.Premises.Devices[i].Points {
 				if p := &s.Premises.Devices[i].Points[k]; rapid.Bool().Draw(t, "lent") {
-					p.Write.Lasts = time.Duration(rapid.SampledFrom([]int{20, 45, 600}).Draw(t, "lasts")) * time.Minute
+					p.Write.Lasts = time.Duration(rapid.SampledFrom([]int{30, 45, 600}).Draw(t, "lasts")) * time.Minute
 				}
 			}
 		}

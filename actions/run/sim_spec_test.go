@@ -42,7 +42,9 @@ func drawSpec(seed uint64) *spec {
 		s.windows = append(s.windows, s.drawWindow(r, i))
 	}
 	s.drawMishaps(r)
-	drawLasts(rand.New(rand.NewPCG(seed, 0x1a575)), s.premises)
+	if seed%4 == 0 {
+		drawLasts(rand.New(rand.NewPCG(seed, 0x1a575)), s.premises)
+	}
 	return s
 }
 
