@@ -63,7 +63,7 @@ func (p *planner) dropOnce() {
 	p.space(true)
 	p.missed = p.missed[:0]
 	for _, c := range p.changes {
-		if c.drop == missed {
+		if c.drop == missed && !c.renews {
 			p.missed = append(p.missed, c)
 		}
 	}
