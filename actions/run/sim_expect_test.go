@@ -16,6 +16,7 @@ import (
 type belief struct {
 	w       actions.Window
 	lacking int       // good polls in a row that did not show it
+	missed  time.Time // the first of them, by the wall clock
 	since   time.Time // when it was heard first, or again; true time
 }
 
@@ -56,7 +57,9 @@ func (c *checker) polled(p Polled) {
 				b.lacking = 0
 				continue
 			}
-			b.lacking++
+			if b.lacking++; b.lacking == 1 {
+				b.missed = c.wall()
+			}
 		}
 		gone := p.Saved || slices.Contains(p.Cancelled, id)
 		c.beliefs[id] = slices.DeleteFunc(list, func(b *belief) bool { return b.lacking >= 2 || gone && b.lacking > 0 })
@@ -123,6 +126,18 @@ func earlier(a, b time.Time) time.Time {
 	return a
 }
 
+// surelyOn returns when a hold of the window is on at the latest.
+func (c *checker) surelyOn(w actions.Window) time.Time {
+	on := w.Start
+	lead, _ := c.lists(w)
+	for i := range lead {
+		if s := &lead[i]; s.HasFrom && !slices.Contains(w.SkipDevices, s.Point.Device) {
+			on = earlier(on, w.Start.Add(s.From))
+		}
+	}
+	return on
+}
+
 // permits returns a belief by which the point may be held at v now; nil: there is none.
 func (c *checker) permits(ref actions.Ref, v actions.Value) *belief {
 	now := c.wall()
@@ -167,8 +182,8 @@ func (c *checker) expected(ref actions.Ref) expectation {
 				if now.Before(x.early) || !now.Before(x.surelyTo) {
 					continue
 				}
-				// One poll without it does not end what is on.
-				missed := b.lacking > 0 && now.Before(b.w.Start)
+				// One poll without it does not end what is on, and is enough for what was not.
+				missed := b.lacking > 0 && (now.Before(b.w.Start) || b.missed.Before(c.surelyOn(b.w)))
 				unsure := len(list) > 1 || missed || now.Before(x.sure) || !now.Before(x.ends) || x.s.Guard != nil
 				if d.whole || slices.Contains(d.devices, ref.Device) || unsure {
 					return expectation{}
