@@ -150,7 +150,7 @@ func newReader(o Options) *reader {
 
 // expect makes room for n events, so that a large feed does not leave the memory of several smaller tables behind.
 func (r *reader) expect(n int) {
-	r.records, r.heads = make([]record, 0, n), make(map[uint64]int32, n)
+	r.records, r.heads, r.found = make([]record, 0, n), make(map[uint64]int32, n), make([]instance, 0, min(n, maxTotal))
 }
 
 // clampUnix keeps a range inside what iCalendar can write.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 
 	"spillway/calendar"
 )
@@ -90,7 +91,9 @@ func begins(b, prefix []byte) bool {
 
 // readBody reads r to its end, or until more than most bytes have come, which is ErrTooBig. As long as what comes is
 // what old holds, nothing is kept; where the whole is the same, old itself is returned with same true.
-func readBody(r io.Reader, old []byte, most int64) (body []byte, same bool, err error) {
+//
+// expect is how many bytes are said to come; 0 or less where nothing is said.
+func readBody(r io.Reader, old []byte, most, expect int64) (body []byte, same bool, err error) {
 	buf := make([]byte, 32<<10)
 	var matched int
 	for {
@@ -99,7 +102,7 @@ func readBody(r io.Reader, old []byte, most int64) (body []byte, same bool, err 
 			return nil, false, ErrTooBig
 		}
 		if n > len(old)-matched || !bytes.Equal(buf[:n], old[matched:matched+n]) {
-			return readRest(r, [][]byte{old[:matched], bytes.Clone(buf[:n])}, most, err)
+			return readRest(r, old, [][]byte{old[:matched], buf[:n]}, most, min(expect, most), err)
 		}
 		matched += n
 		switch {
@@ -113,26 +116,41 @@ func readBody(r io.Reader, old []byte, most int64) (body []byte, same bool, err 
 	}
 }
 
-// readRest reads on in pieces that are joined once, so that a body that grows past most costs most bytes and no more.
-// err is what the last read said.
-func readRest(r io.Reader, pieces [][]byte, most int64, err error) ([]byte, bool, error) {
-	var total int64
-	for _, p := range pieces {
-		total += int64(len(p))
+// readRest reads on behind start into a slice with room for expect bytes, or some more than old has, so that a large body
+// is in memory once. What is more goes into pieces that are joined in the end: a body that grows past most costs most bytes
+// and no more.
+func readRest(r io.Reader, old []byte, start [][]byte, most, expect int64, err error) ([]byte, bool, error) {
+	const piece = 256 << 10
+	room := max(expect, int64(len(old)+len(old)/8))
+	if room <= 0 {
+		room = piece
 	}
+	body := make([]byte, 0, int(min(room, most))+len(start[1])+bytes.MinRead)
+	for _, p := range start {
+		body = append(body, p...)
+	}
+	pieces, total := [][]byte{body}, int64(len(body))
 	for err == nil {
-		piece := make([]byte, 256<<10)
+		last := &pieces[len(pieces)-1]
+		if len(*last) == cap(*last) {
+			pieces = append(pieces, make([]byte, 0, piece))
+			continue
+		}
 		var n int
-		n, err = fill(r, piece)
+		n, err = fill(r, (*last)[len(*last):cap(*last)])
+		*last = (*last)[:len(*last)+n]
 		if total += int64(n); total > most {
 			return nil, false, ErrTooBig
 		}
-		pieces = append(pieces, piece[:n])
 	}
 	if !errors.Is(err, io.EOF) {
 		return nil, false, err
 	}
-	return bytes.Join(pieces, nil), false, nil
+	body = pieces[0]
+	if len(pieces) > 1 || cap(body)-len(body) > len(body)/4+bytes.MinRead {
+		body = bytes.Join(pieces, nil)
+	}
+	return slices.Clip(body), false, nil
 }
 
 // fill reads until p is full or r has an error. Unlike io.ReadFull it keeps r's own io.ErrUnexpectedEOF, by which HTTP

@@ -152,7 +152,7 @@ func TestReadBodyLikeReadAll(t *testing.T) {
 		case 2:
 			r = iotest.DataErrReader(r)
 		}
-		body, same, err := readBody(r, old, most)
+		body, same, err := readBody(r, old, most, rapid.Int64Range(-1, 700_000).Draw(t, "expect"))
 		switch {
 		case int64(len(fresh)) > most:
 			if !errors.Is(err, ErrTooBig) || body != nil {
@@ -174,7 +174,7 @@ func TestReadBodyPassesErrorsOn(t *testing.T) {
 		for _, want := range []error{io.ErrUnexpectedEOF, errors.New("reset")} {
 			for _, before := range [][]byte{nil, old} {
 				r := io.MultiReader(io.LimitReader(bytes.NewReader(old), n), iotest.ErrReader(want))
-				if body, _, err := readBody(r, before, 1<<30); !errors.Is(err, want) || body != nil {
+				if body, _, err := readBody(r, before, 1<<30, 0); !errors.Is(err, want) || body != nil {
 					t.Errorf("after %d bytes: %d bytes, %v; want %v", n, len(body), err, want)
 				}
 			}

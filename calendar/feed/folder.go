@@ -75,7 +75,11 @@ func readFile(path string, old []byte, most int64) ([]byte, bool, error) {
 		return nil, false, err
 	}
 	defer func() { _ = f.Close() }()
-	return readBody(f, old, most)
+	size := int64(0)
+	if info, err := f.Stat(); err == nil && info.Mode().IsRegular() {
+		size = info.Size()
+	}
+	return readBody(f, old, most, size)
 }
 
 // stampOf tells a later change of the file, or is "" where the file is too new for its time to do so.

@@ -75,7 +75,7 @@ func (w *web) read(resp *http.Response, old []byte) (Saved, error) {
 	if err != nil {
 		return Saved{}, fault(err, "let the server send it plain or gzipped", "gave a body packed in an unknown way")
 	}
-	body, same, err := readBody(r, old, w.spec.MaxBody)
+	body, same, err := readBody(r, old, w.spec.MaxBody, resp.ContentLength)
 	if err != nil {
 		return Saved{}, bodyFault(err, w.spec)
 	}
