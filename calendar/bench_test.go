@@ -1,12 +1,15 @@
 package calendar
 
 import (
+	"bytes"
 	"fmt"
 	"os"
 	"runtime"
 	"strings"
 	"testing"
 	"time"
+
+	"spillway/calendar/scan"
 )
 
 // generatedFeed makes a feed of n events, 80 % single ones spread over four years and 20 % that recur since 2015. The C
@@ -42,7 +45,7 @@ func benchOptions() Options {
 }
 
 func BenchmarkRead(b *testing.B) {
-	for _, n := range []int{1, 100, 10_000, 100_000} {
+	for _, n := range []int{1, 10, 100, 1000, 10_000, 100_000} {
 		body, o := generatedFeed(n), benchOptions()
 		b.Run(fmt.Sprint(n), func(b *testing.B) {
 			b.SetBytes(int64(len(body)))
@@ -56,6 +59,82 @@ func BenchmarkRead(b *testing.B) {
 				found = len(res.Occurrences)
 			}
 			b.ReportMetric(float64(found), "occurrences")
+		})
+	}
+}
+
+// BenchmarkTouch looks at every byte of a feed once, for its line ends: no reader can be faster.
+func BenchmarkTouch(b *testing.B) {
+	body := generatedFeed(100_000)
+	b.SetBytes(int64(len(body)))
+	for b.Loop() {
+		if bytes.Count(body, []byte("\n")) < 100_000 {
+			b.Fatal("too few lines")
+		}
+	}
+}
+
+// BenchmarkSplit finds the events of a feed and decides which of them can touch the range, without reading any.
+func BenchmarkSplit(b *testing.B) {
+	for _, n := range []int{1, 10, 100, 1000, 10_000} {
+		body, o := generatedFeed(n), benchOptions()
+		b.Run(fmt.Sprint(n), func(b *testing.B) {
+			b.SetBytes(int64(len(body)))
+			for b.Loop() {
+				r := newReader(o)
+				r.expect(n)
+				if scan.Walk(body, r); len(r.records) != n {
+					b.Fatal(len(r.records))
+				}
+			}
+		})
+	}
+}
+
+// BenchmarkDecode reads the properties of every event, also of those that a poll passes over.
+func BenchmarkDecode(b *testing.B) {
+	for _, n := range []int{1, 10, 100, 1000, 10_000} {
+		body := generatedFeed(n)
+		b.Run(fmt.Sprint(n), func(b *testing.B) {
+			r := newReader(benchOptions())
+			r.expect(n)
+			scan.Walk(body, r)
+			for b.Loop() {
+				for i := range r.records {
+					if _, err := r.decode(&r.records[i]); err != nil {
+						b.Fatal(err)
+					}
+				}
+			}
+		})
+	}
+}
+
+// BenchmarkExpand works out the instances of decoded events in two weeks, eleven years after the first of them.
+func BenchmarkExpand(b *testing.B) {
+	for _, n := range []int{1, 10, 100, 1000, 10_000} {
+		body := generatedFeed(n)
+		b.Run(fmt.Sprint(n), func(b *testing.B) {
+			r := newReader(benchOptions())
+			r.expect(n)
+			scan.Walk(body, r)
+			var events []*event
+			for i := range r.records {
+				e, err := r.decode(&r.records[i])
+				if err != nil {
+					b.Fatal(err)
+				}
+				events = append(events, e)
+			}
+			for b.Loop() {
+				r.found = r.found[:0]
+				for _, e := range events {
+					x := expansion{reader: r, budget: r.budget(), before: len(r.found)}
+					if err := x.expandMaster(e); err != nil {
+						b.Fatal(err)
+					}
+				}
+			}
 		})
 	}
 }
@@ -79,7 +158,7 @@ func BenchmarkReadCollection(b *testing.B) {
 }
 
 func BenchmarkEncode(b *testing.B) {
-	for _, n := range []int{1, 100, 10_000} {
+	for _, n := range []int{1, 10, 100, 1000, 10_000} {
 		p := Publication{ProdID: "-//Spillway//EN", Name: "Plan"}
 		for i := range n {
 			e := sampleEntry()

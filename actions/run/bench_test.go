@@ -2,6 +2,8 @@ package run
 
 import (
 	"fmt"
+	"slices"
+	"sync"
 	"testing"
 	"time"
 )
@@ -22,9 +24,39 @@ func BenchmarkDispatch(b *testing.B) {
 				}
 				late = f.run(b)
 			}
-			b.ReportMetric(float64(quantile(late, 0.5).Microseconds())/1000, "ms-late-p50")
-			b.ReportMetric(float64(quantile(late, 0.99).Microseconds())/1000, "ms-late-p99")
-			b.ReportMetric(float64(quantile(late, 1).Microseconds())/1000, "ms-late-max")
+			reportLate(b, late)
 		})
 	}
+}
+
+// BenchmarkTimer is the least that a machine can do: a timer for each of a hundred steps at each of ten instants, and nothing
+// done when it comes.
+func BenchmarkTimer(b *testing.B) {
+	for range b.N {
+		var mu sync.Mutex
+		var late []time.Duration
+		begin := time.Now().Add(time.Second / 2)
+		for i := range 10 {
+			at := begin.Add(time.Duration(i) * time.Second / 2)
+			var wg sync.WaitGroup
+			for range 100 {
+				wg.Go(func() {
+					<-time.NewTimer(time.Until(at)).C
+					by := time.Since(at)
+					mu.Lock()
+					defer mu.Unlock()
+					late = append(late, by)
+				})
+			}
+			wg.Wait()
+		}
+		slices.Sort(late)
+		reportLate(b, late)
+	}
+}
+
+func reportLate(b *testing.B, late []time.Duration) {
+	b.ReportMetric(float64(quantile(late, 0.5).Microseconds())/1000, "ms-late-p50")
+	b.ReportMetric(float64(quantile(late, 0.99).Microseconds())/1000, "ms-late-p99")
+	b.ReportMetric(float64(quantile(late, 1).Microseconds())/1000, "ms-late-max")
 }

@@ -167,7 +167,7 @@ func TestSplit(t *testing.T) {
 // A thousand windows on a year of half hours: to be settled in under a second, and linear in windows.
 func BenchmarkSettle(b *testing.B) {
 	data := noisy(b, 1)
-	for _, n := range []int{100, 1000} {
+	for _, n := range []int{1, 10, 100, 1000} {
 		b.Run(fmt.Sprintf("%d windows", n), func(b *testing.B) {
 			var windows []actions.Window
 			for i := range n { // twenty on every seventh day, so that there are like days between

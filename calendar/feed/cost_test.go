@@ -102,7 +102,7 @@ func TestUnchangedPollDoesNotGrow(t *testing.T) {
 
 // BenchmarkUnchangedPoll measures our own work of a poll that finds nothing new. The goal is under 1 ms.
 func BenchmarkUnchangedPoll(b *testing.B) {
-	for _, size := range []int{100_000, 30_000_000} {
+	for _, size := range []int{1000, 100_000, 30_000_000} {
 		for name, f := range unchangedFeeds(b, size) {
 			b.Run(fmt.Sprintf("%s/%d", name, size), func(b *testing.B) {
 				b.ReportAllocs()
@@ -113,5 +113,29 @@ func BenchmarkUnchangedPoll(b *testing.B) {
 				}
 			})
 		}
+	}
+}
+
+// BenchmarkChangedPoll measures our own work of a poll that finds another body: fetching it, and telling its ends. Reading it
+// is the calendar's.
+func BenchmarkChangedPoll(b *testing.B) {
+	for _, size := range []int{1000, 100_000, 30_000_000} {
+		b.Run(fmt.Sprint(size), func(b *testing.B) {
+			one := []byte(bigCal(size))
+			other := bytes.Replace(one, []byte("uid-00000000"), []byte("uid-0000000x"), 1)
+			n := 0
+			f := inMemory(b, "http://calendar.example/", func(r *http.Request) (*http.Response, error) {
+				n++
+				body := [][]byte{one, other}[n%2]
+				return &http.Response{StatusCode: 200, Header: http.Header{}, Body: io.NopCloser(bytes.NewReader(body)), ContentLength: int64(len(body)), Request: r}, nil
+			})
+			b.SetBytes(int64(len(one)))
+			b.ReportAllocs()
+			for b.Loop() {
+				if r := f.Poll(b.Context()); r.Err != nil || r.Unchanged {
+					b.Fatal(r.Err, r.Unchanged)
+				}
+			}
+		})
 	}
 }

@@ -34,15 +34,18 @@ func TestCost(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Logf("binary: %.1f MB", float64(info.Size())/1e6)
-	t.Run("start", func(t *testing.T) { startCost(t, bin) })
-	t.Run("idle", func(t *testing.T) { idleCost(t, bin, watch) })
+	now := time.Now()
+	year := filepath.Join(t.TempDir(), "state")
+	yearOfHistory(t, year, now)
+	t.Run("start", func(t *testing.T) { startCost(t, bin, year) })
+	t.Run("idle", func(t *testing.T) { idleCost(t, bin, year, watch) })
 }
 
 // startCost tells how long it is from the start of the process to the first command at a device, in a window that is on.
-func startCost(t *testing.T, bin string) {
+func startCost(t *testing.T, bin, year string) {
 	var took []time.Duration
 	for range 7 {
-		h, file := costHouse(t, -time.Minute)
+		h, file := costHouse(t, year, -time.Minute)
 		began := time.Now()
 		_, end := costRun(t, bin, file)
 		for len(h.Ledger().Of("", house.Command)) == 0 {
@@ -62,8 +65,8 @@ func startCost(t *testing.T, bin string) {
 }
 
 // idleCost tells what the program takes while nothing is to be done for days.
-func idleCost(t *testing.T, bin string, watch time.Duration) {
-	h, file := costHouse(t, 24*time.Hour)
+func idleCost(t *testing.T, bin, year string, watch time.Duration) {
+	h, file := costHouse(t, year, 24*time.Hour)
 	defer func() { _ = h.Close() }()
 	pid, end := costRun(t, bin, file)
 	defer end()
@@ -76,9 +79,9 @@ func idleCost(t *testing.T, bin string, watch time.Duration) {
 		float64(after.woke-before.woke)/passed.Minutes(), after.resident, after.peak)
 }
 
-// costHouse furnishes premises in real time with a window that begins after a while, and a configuration and a journal for
-// them.
-func costHouse(t *testing.T, in time.Duration) (*house.House, string) {
+// costHouse furnishes premises in real time with a window that begins after a while, and a configuration for
+// them and a copy of the journal of a year.
+func costHouse(t *testing.T, year string, in time.Duration) (*house.House, string) {
 	t.Helper()
 	now := time.Now()
 	start := now.Add(in).Truncate(time.Second).UTC()
@@ -94,7 +97,12 @@ func costHouse(t *testing.T, in time.Duration) (*house.House, string) {
 	if err := os.WriteFile(file, []byte(h.Config(state)), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	yearOfHistory(t, state, now)
+	if err := os.CopyFS(state, os.DirFS(year)); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Chmod(state, 0o700); err != nil {
+		t.Fatal(err)
+	}
 	return h, file
 }
 
