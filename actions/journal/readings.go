@@ -20,6 +20,9 @@ type Sample struct {
 // last, and the two months before them whose windows are no like days.
 const KeepLog = 800 * 24 * time.Hour
 
+// pruneAtOnce is how many rows one commit deletes.
+const pruneAtOnce = 1000
+
 // SaveReadings keeps the samples. One at the same instant of the same point takes the place of the older.
 func (j *Journal) SaveReadings(ctx context.Context, samples []Sample) error {
 	if len(samples) == 0 {
@@ -77,14 +80,33 @@ func (j *Journal) Prune(ctx context.Context, before time.Time) error {
 	if year := j.Newest().Add(-KeepLog); year.Before(old) {
 		old = year
 	}
-	return j.change(ctx, func(tx *sql.Tx) error {
-		if _, err := tx.Exec("DELETE FROM readings WHERE at < ?", nanos(before)); err != nil {
+	for _, d := range []struct {
+		query string
+		limit time.Time
+	}{
+		{"DELETE FROM readings WHERE (ref, at) IN (SELECT ref, at FROM readings WHERE at < ? LIMIT ?)", before},
+		{"DELETE FROM steps WHERE seq IN (SELECT seq FROM steps WHERE live = 0 AND last < ? LIMIT ?)", old},
+		{"DELETE FROM windows WHERE (id, start) IN (SELECT id, start FROM windows WHERE stop < ? LIMIT ?)", old},
+	} {
+		if err := j.forget(ctx, d.query, nanos(d.limit)); err != nil {
 			return err
 		}
-		if _, err := tx.Exec("DELETE FROM steps WHERE live = 0 AND last < ?", nanos(old)); err != nil {
+	}
+	return nil
+}
+
+// forget deletes what is before the instant, some rows a commit: entries on steps that are due need not wait for it all.
+func (j *Journal) forget(ctx context.Context, query string, before int64) error {
+	for {
+		var gone int64
+		if err := j.change(ctx, func(tx *sql.Tx) error {
+			res, err := tx.ExecContext(ctx, query, before, pruneAtOnce)
+			if err == nil {
+				gone, err = res.RowsAffected()
+			}
+			return err
+		}); err != nil || gone < pruneAtOnce {
 			return err
 		}
-		_, err := tx.Exec("DELETE FROM windows WHERE stop < ?", nanos(old))
-		return err
-	})
+	}
 }

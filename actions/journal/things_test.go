@@ -200,3 +200,23 @@ func TestReadingsAndPrune(t *testing.T) {
 		}
 	}
 }
+
+// Pruning goes in pieces, so that a year's worth does not keep a due step waiting; it ends when all is gone.
+func TestPruneMany(t *testing.T) {
+	j := open(t, t.TempDir())
+	level := actions.Ref{Device: "barn_battery", Point: "charge_level"}
+	var samples []journal.Sample
+	for i := range 2500 {
+		samples = append(samples, journal.Sample{At: at(time.Duration(i) * time.Minute), Ref: level, Value: actions.Number(float64(i))})
+	}
+	if err := j.SaveReadings(t.Context(), samples); err != nil {
+		t.Fatal(err)
+	}
+	if err := j.Prune(t.Context(), at(2400*time.Minute)); err != nil {
+		t.Fatal(err)
+	}
+	got, err := j.Readings(t.Context(), level, at(0), at(5000*time.Minute))
+	if d := cmp.Diff(samples[2400:], got); d != "" || err != nil {
+		t.Errorf("%v (-want +got):\n%s", err, d)
+	}
+}

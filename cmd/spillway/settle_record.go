@@ -179,10 +179,14 @@ func (r *recorder) pack(ctx context.Context) {
 	r.packed = day
 }
 
-// tidy forgets, once a day until ctx ends, what the journal need not keep.
+// tidyFirst is how long after the start the journal is tidied first: a program that is started anew each day must come to
+// it too.
+const tidyFirst = 10 * time.Minute
+
+// tidy forgets, soon after the start and then once a day until ctx ends, what the journal need not keep.
 func (d *daemon) tidy(ctx context.Context) {
-	for {
-		timer, stop := d.clock.After(24 * time.Hour)
+	for wait := tidyFirst; ; wait = 24 * time.Hour {
+		timer, stop := d.clock.After(wait)
 		select {
 		case <-ctx.Done():
 			stop()
