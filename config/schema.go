@@ -134,7 +134,7 @@ func deviceKeys() []key {
 		{path: "devices.*.target", form: either, example: `90`, only: "battery vehicle tank", doc: "full at this level: % (100), or a tank's \"55 °C\""},
 		{path: "devices.*.cop", form: number, def: "1", example: "2.6", only: "tank load", doc: "heat out per electricity in"},
 		{path: "devices.*.current_range", form: list, def: `["6 A", "32 A"]`, only: "vehicle", doc: "least and most; none below 6 A (IEC 61851-1)"},
-		{path: "devices.*.need", example: `"20 kWh"`, only: "vehicle", doc: "energy it should take, or the point that reads it; counts instead of level"},
+		{path: "devices.*.need", example: `"20 kWh"`, only: "vehicle", doc: "energy it should take, less what it took in windows of the last 12 h, or the point that reads it; counts instead of level"},
 		{path: "devices.*.ready", example: `"07:30"`, doc: "local time by which target must be reached: it is filled for that first, and not held off or emptied for longer than still lets it be"},
 		{path: "devices.*.reserve", form: either, example: `20`, only: "battery vehicle tank", doc: "kept for the household: %, or a tank's \"45 °C\"; not emptied below it, not held off at or below it, filled up to it first"},
 		{path: "devices.*.worth", form: either, def: "1", example: `"0.30 GBP/kWh"`, doc: "weight of its energy in sharing: money per kWh, or a plain number, for every device that shares"},

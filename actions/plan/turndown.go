@@ -34,7 +34,8 @@ func (p *planner) shareDown(w *window, explicit *profile) {
 			continue
 		}
 		if level.Number < lowest(l.dev)+again && !h.active() {
-			spare = 0
+			w.say("nothing is taken from " + l.dev.Name + ": it is at " + level.String() + " %, and kept above " + actions.Number(lowest(l.dev)).String() + " %")
+			continue
 		}
 		v, gives, until := p.giveBack(l, left, spare, begin, h.to)
 		if gives <= 0 {

@@ -37,9 +37,16 @@ func (m *Machine) forgetSteps() {
 	if len(m.standing.Steps) == 0 {
 		return
 	}
+	needs := m.keepsNeed()
+	keep := func(window string) time.Duration {
+		if needs[window] {
+			return keepNeed
+		}
+		return keepSteps
+	}
 	open := map[string]bool{}
 	for _, w := range m.taken.all() {
-		open[w.ID] = m.now.Wall.Before(w.End.Add(keepSteps))
+		open[w.ID] = m.now.Wall.Before(w.End.Add(keep(w.ID)))
 	}
 	for _, l := range m.lanes {
 		if l.job != nil {
@@ -47,7 +54,7 @@ func (m *Machine) forgetSteps() {
 		}
 	}
 	needed := m.stillNeeded(open)
-	over := map[string]bool{}
+	over, recent := map[string]bool{}, map[string]bool{}
 	for _, id := range sortedKeys(m.standing.Steps) {
 		st := m.standing.Steps[id]
 		if open[st.Step.Window] || m.planned[id] {
@@ -57,7 +64,8 @@ func (m *Machine) forgetSteps() {
 		if last.IsZero() {
 			last = st.Sent
 		}
-		if !m.now.Wall.After(last.Add(keepSteps)) {
+		if !m.now.Wall.After(last.Add(keep(st.Step.Window))) {
+			recent[st.Step.Window] = true
 			continue
 		}
 		if !needed[st.Step.Window] {
@@ -72,8 +80,22 @@ func (m *Machine) forgetSteps() {
 		}
 	}
 	for _, id := range sortedKeys(over) {
+		if recent[id] {
+			continue
+		}
 		m.fact(actions.Entry{Kind: actions.EntryWindowOver, At: m.now.Wall, Window: id})
 	}
+}
+
+// keepsNeed returns the windows with steps on a device whose need is a figure: what it has taken is known by them.
+func (m *Machine) keepsNeed() map[string]bool {
+	list := map[string]bool{}
+	for _, st := range m.standing.Steps {
+		if d := m.set.Premises.Device(st.Step.Point.Device); d != nil && d.NeedWh > 0 && d.NeedPoint == "" {
+			list[st.Step.Window] = true
+		}
+	}
+	return list
 }
 
 // stillNeeded returns the windows whose steps cannot be forgotten yet, though they may be over: of those something is owed, or

@@ -10,6 +10,9 @@ import (
 const (
 	// keepSteps is how long the settled steps of a window stay in the standing after its end.
 	keepSteps = time.Hour
+	// keepNeed is how long where a device with a configured need is among them: what it took in one window is not needed again
+	// in another of the same day. After that, such as in the next night, the need is whole again.
+	keepNeed = 12 * time.Hour
 	// planAgain is how often the plan is made again where nothing happens.
 	planAgain = time.Hour
 	// soon is how long news of levels and loads, which move all the time, may wait for a plan.
