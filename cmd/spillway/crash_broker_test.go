@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"spillway/actions"
 	"spillway/actions/house"
 )
 
@@ -57,7 +58,7 @@ func TestKilledAmongTroubles(t *testing.T) {
 // bother has one thing go wrong.
 func (c *crash) bother(r *rand.Rand, m *mosquitto) {
 	what := ""
-	switch r.IntN(5) {
+	switch r.IntN(6) {
 	case 0:
 		m.stop()
 		time.Sleep(time.Duration(r.Int64N(int64(time.Second))))
@@ -88,8 +89,23 @@ func (c *crash) bother(r *rand.Rand, m *mosquitto) {
 		if err := c.house.Inject(house.Fault{Kind: house.Slow, Link: link, By: 5 * time.Second, For: 30 * time.Second}); err != nil {
 			what = err.Error()
 		}
+	case 5:
+		what = c.hand(r)
 	}
 	fmt.Fprintf(c.log, "--- %s\n", what)
+}
+
+// hand has a person set a point, at a value that no window holds it at.
+func (c *crash) hand(r *rand.Rand) string {
+	f := house.Fault{Kind: house.ByHand, Point: actions.Ref{Device: house.BarnBattery, Point: "charge_power"}, Value: actions.Number(float64(1000 + 500*r.IntN(3)))}
+	if r.IntN(2) == 0 {
+		f.Point.Point, f.Value = "charge_limit", actions.Number(float64(60+5*r.IntN(4)))
+	}
+	if err := c.house.Inject(f); err != nil {
+		return err.Error()
+	}
+	c.hands[f.Point] = append(c.hands[f.Point], f.Value)
+	return "hand: " + f.Point.String() + " = " + f.Value.String()
 }
 
 // killed returns how often to kill, and what picks the instants.
