@@ -104,12 +104,21 @@ func fileMode(dir string) os.FileMode {
 	return 0o600
 }
 
+func isFile(path string) bool {
+	info, err := os.Stat(path)
+	return err == nil && !info.IsDir()
+}
+
+func errFile(dir string) error {
+	return fmt.Errorf("open state folder %s: it is a file: name a folder as state", dir)
+}
+
 // makeFolder makes dir and syncs the folder it stands in, so that it is still there after a power cut.
 func makeFolder(dir string) error {
-	if info, err := os.Stat(dir); err == nil {
-		if !info.IsDir() {
-			return fmt.Errorf("open state folder %s: it is a file: name a folder as state", dir)
-		}
+	if isFile(dir) {
+		return errFile(dir)
+	}
+	if _, err := os.Stat(dir); err == nil {
 		return nil
 	}
 	if err := os.MkdirAll(dir, 0o700); err != nil {

@@ -191,7 +191,7 @@ func TestRefusedFiles(t *testing.T) {
 			if err := os.WriteFile(dir, nil, 0o600); err != nil {
 				t.Fatal(err)
 			}
-		}, ""},
+		}, "it is a file: name a folder as state"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			dir := fresh(t)

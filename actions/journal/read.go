@@ -37,6 +37,8 @@ func OpenReadOnly(dir string) (*Reader, error) {
 	switch {
 	case dir == "", errors.Is(err, fs.ErrNotExist):
 		return r, nil
+	case err != nil && isFile(dir):
+		return nil, errFile(dir)
 	case err != nil:
 		return nil, r.explain("open", err)
 	case info.Size() == 0:

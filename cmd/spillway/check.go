@@ -135,7 +135,7 @@ func (a *app) checkFeeds(ctx context.Context, cfg *config.Config) []verdict {
 func days(d time.Duration) string { return fmt.Sprintf("%g days", d.Hours()/24) }
 
 func (a *app) checkPoints(ctx context.Context, cfg *config.Config) ([]verdict, error) {
-	links, err := openLinks(&cfg.Premises)
+	links, err := openToLook(&cfg.Premises)
 	if err != nil {
 		return nil, usageError{err}
 	}

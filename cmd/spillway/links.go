@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"slices"
 
 	"spillway/actions"
 	"spillway/actions/link"
@@ -32,6 +33,17 @@ func openLinks(p *actions.Premises) (map[string]link.Link, error) {
 		links[spec.Name] = l
 	}
 	return links, nil
+}
+
+// openToLook opens the links for a command that only reads, beside a daemon that may have them open too. A broker drops a
+// conversation whose client_id comes again (MQTT 5.0 3.1.4), and the status topic tells of the daemon.
+func openToLook(p *actions.Premises) (map[string]link.Link, error) {
+	look := *p
+	look.Links = slices.Clone(p.Links)
+	for i := range look.Links {
+		look.Links[i].ClientID, look.Links[i].StatusTopic = "", ""
+	}
+	return openLinks(&look)
 }
 
 func closeLinks(links map[string]link.Link) {

@@ -81,7 +81,7 @@ func askPatiently(ctx context.Context, l link.Link, p *actions.Point, limit time
 
 // readAll opens the links, reads every point, and closes them again.
 func (a *app) readAll(ctx context.Context, p *actions.Premises) (actions.Readings, error) {
-	links, err := openLinks(p)
+	links, err := openToLook(p)
 	if err != nil {
 		return nil, usageError{err}
 	}

@@ -37,7 +37,9 @@ type sharingDevice struct {
 	windows []int
 }
 
-func (d sharingDevice) on(phase, phases int) bool { return phases == 1 || d.phase == 0 || d.phase == phase }
+func (d sharingDevice) on(phase, phases int) bool {
+	return phases == 1 || d.phase == 0 || d.phase == phase
+}
 
 func (d sharingDevice) parts(phases int) float64 {
 	if phases == 3 && d.phase == 0 {
@@ -49,7 +51,9 @@ func (d sharingDevice) parts(phases int) float64 {
 func (d sharingDevice) name(i int) string { return fmt.Sprintf("%s%d", d.kind, i) }
 
 // half is the instant so many half hours into the case.
-func half(n int) time.Time { return time.Date(2026, 12, 5, 13, 0, 0, 0, time.UTC).Add(time.Duration(n) * 30 * time.Minute) }
+func half(n int) time.Time {
+	return time.Date(2026, 12, 5, 13, 0, 0, 0, time.UTC).Add(time.Duration(n) * 30 * time.Minute)
+}
 
 // config writes the premises, and the readings that go with them.
 func (c sharingCase) config() (text string, readings []string) {
@@ -235,7 +239,9 @@ func (c sharingCase) add(d sharingDevice, in [2]int) sharingCase {
 // The reference instances of FACTS.md section 9, on which glpsol 5.0 and HiGHS 1.15.3 agree, through the command. The solvers
 // do not switch inside a half hour, so that the plan may take more.
 func TestReferenceSharingsByCommand(t *testing.T) {
-	vehicle := func(most int, kwh float64) sharingDevice { return sharingDevice{kind: "vehicle", amperes: most, kwh: kwh} }
+	vehicle := func(most int, kwh float64) sharingDevice {
+		return sharingDevice{kind: "vehicle", amperes: most, kwh: kwh}
+	}
 	for name, c := range map[string]struct {
 		sharingCase
 		want float64
