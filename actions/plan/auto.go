@@ -18,6 +18,7 @@ type autoPoint struct {
 	base  float64         // kW it draws at the least: its range does not reach down to nothing
 	rank  [2]int          // window and statement of its first hold: the order of statements
 	parts []part          // in the stretch being shared
+	cad   cadence         // what least times ask of it
 }
 
 // A part is a time of a sharing, in hours from its beginning, from which a point is set to a power.
@@ -208,7 +209,7 @@ func (p *planner) share() bool {
 	// which the next plan sees. The other way about the limit would hang on how much auto gives it.
 	explicit := p.explicit()
 	for _, l := range p.order {
-		l.auto, l.down = l.auto[:0], l.down[:0]
+		l.auto, l.down, l.handed = l.auto[:0], l.down[:0], nil
 	}
 	stores := map[*actions.Device]*allowance{}
 	for _, r := range rounds {
@@ -267,6 +268,7 @@ func (p *planner) shareRound(r round, explicit *profile, stores map[*actions.Dev
 	times := p.stretches(r, points, explicit, s)
 	devices := map[*actions.Device]int{}
 	for _, a := range points {
+		a.cad = p.cadence(a.line, r.from)
 		d, known := devices[a.line.dev]
 		if !known {
 			d = len(s.need)
@@ -288,6 +290,7 @@ func (p *planner) shareRound(r round, explicit *profile, stores map[*actions.Dev
 		x.simplify()
 	}
 	x.write()
+	x.leave()
 	x.report(r, short)
 	x.sayLacks(r)
 	for dev, d := range devices {

@@ -117,8 +117,9 @@ func drawLeastScene(t *rapid.T, o sceneOptions, known bool) scene {
 	return s
 }
 
-// shortCycles returns what the steps, from the normals on, do against a least time that no rule excuses.
-func shortCycles(s scene, steps []actions.Step) (bad []string) {
+// shortCycles returns what the steps, from the normals on, do against a least time that no rule excuses. Where they come of
+// plans made again and again, the end of a hold may cut a run that an earlier plan had go on under another.
+func shortCycles(s scene, steps []actions.Step, again bool) (bad []string) {
 	type state struct {
 		on         bool
 		began, end time.Time
@@ -145,7 +146,7 @@ func shortCycles(s scene, steps []actions.Step) (bad []string) {
 		if after > before && !back && !st.set.IsZero() && x.At.Before(st.set.Add(d.MinHold)) {
 			bad = append(bad, x.ID+" sets another value too soon")
 		}
-		if stops && !st.began.IsZero() && x.At.Sub(st.began) < d.MinOn-queued {
+		if stops && !st.began.IsZero() && x.At.Sub(st.began) < d.MinOn-queued && !(again && x.Phase == actions.PhaseRestore) {
 			bad = append(bad, x.ID+" stops too soon")
 		}
 		switch {
@@ -178,7 +179,7 @@ func TestLeastTimesAreKept(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s := drawLeastScene(t, sceneOptions{ranks: 3, noRestore: true}, false)
 		p := Make(s.Input)
-		if bad := shortCycles(s, p.Steps); len(bad) > 0 {
+		if bad := shortCycles(s, p.Steps, false); len(bad) > 0 {
 			t.Fatalf("%v\n%s", bad, dump(p))
 		}
 		e := newExecutor(s)
@@ -241,7 +242,7 @@ func TestLeastTimesWhenPlannedOften(t *testing.T) {
 			e.run(s.Premises, in.Current.Steps, next)
 			in.Now = next
 		}
-		if bad := shortCycles(s, sent); len(bad) > 0 {
+		if bad := shortCycles(s, sent, true); len(bad) > 0 {
 			t.Fatalf("%v\n%s", bad, strings.Join(short(sent, true), "\n"))
 		}
 		for r, v := range s.truth {

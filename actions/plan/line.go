@@ -28,6 +28,7 @@ type line struct {
 	down    []autoValue   // and those of turn-down windows
 	stays   []stay        // where least times let it keep the value it has
 	was     *cycle        // how far it is now, once asked for
+	handed  *cycle        // how far it is as the sharing before ends, and when that is
 	zero    actions.Value // what auto sets where it takes nothing
 
 	renewals []*change // commands that only make a value last

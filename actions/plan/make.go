@@ -58,6 +58,7 @@ func run(in Input) (*planner, *actions.Plan) {
 		p.build()
 		p.fitLeadIns()
 		p.waitForDrops()
+		p.shareLonger()
 	} else {
 		p.dropMissed()
 	}
@@ -103,6 +104,7 @@ type planner struct {
 	renewed map[claimed]time.Time // when a renewal of a hold was tried last
 	under   map[claimed]bool      // holds whose value came with the end of a stronger one
 	free    []time.Time           // scratch, by link
+	spared  bool                  // auto runs are a little longer than they must be
 
 	missed []*change // those that cannot be sent in time
 }

@@ -11,6 +11,7 @@ type pricing struct {
 	rows    int
 	rowOf   []int    // by device: its row; -1: it has none
 	packers []packer // by stretch
+	like    []int    // by stretch: the first with the same room for the same consumers
 	effort  int
 	made    []setting
 	bonus   float64 // of 1 kWh of a must
@@ -21,9 +22,15 @@ func (s *sharing) pricing() *pricing {
 	g := &pricing{s: s, effort: mostEffort, packers: make([]packer, len(s.stretches))}
 	g.rowOf, g.rows = s.rows()
 	g.bonus = s.bonus()
+	g.like = s.alike()
 	shape := shapeOf(s.list)
 	for i, t := range s.stretches {
-		g.packers[i] = packer{list: s.list, shape: shape, effort: &g.effort, value: make([]float64, len(s.list)), off: make([]bool, len(s.list))}
+		list, shape := s.list, shape
+		if t.on != nil {
+			list = s.running(t)
+			shape = shapeOf(list)
+		}
+		g.packers[i] = packer{list: list, shape: shape, effort: &g.effort, value: make([]float64, len(s.list)), off: make([]bool, len(s.list))}
 		for u := range s.list {
 			g.packers[i].off[u] = !t.there[u]
 		}
@@ -81,8 +88,18 @@ func (g *pricing) search(y []float64, nodes int) (stretch int, power []float64) 
 	for i := range g.packers {
 		k := &g.packers[i]
 		g.value(i, y)
-		p, worth := k.pack(g.s.stretches[i].caps, nodes)
-		g.cut = g.cut || k.cut
+		var p []float64
+		var worth float64
+		if n := g.like[i]; n < i { // what is best there is so here
+			p = g.packers[n].best
+			for u, kw := range p {
+				worth += kw * k.value[u]
+			}
+		} else {
+			p, worth = k.pack(g.s.reserved(i), nodes)
+			worth += g.s.addRunning(i, p, k.value)
+			g.cut = g.cut || k.cut
+		}
 		if gain := worth - hair - y[i]; gain > most {
 			stretch, most, power = i, gain, p
 		}
@@ -117,7 +134,8 @@ func (g *pricing) short(y, b []float64) float64 {
 	}
 	for i := range g.packers {
 		g.value(i, prices)
-		most += g.s.stretches[i].hours * math.Max(0, g.packers[i].ceiling(g.s.stretches[i].caps)-hair-prices[i])
+		ceiling := g.packers[i].ceiling(g.s.reserved(i)) + g.s.addRunning(i, make([]float64, len(g.s.list)), g.packers[i].value)
+		most += g.s.stretches[i].hours * math.Max(0, ceiling-hair-prices[i])
 	}
 	if found <= 0 {
 		return 1

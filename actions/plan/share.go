@@ -5,6 +5,7 @@ type stretch struct {
 	hours float64
 	caps  [3]float64 // kW by phase
 	there []bool     // by consumer
+	on    []bool     // by consumer: it runs, at its lowest step at least, whether or not it is full; nil: none must
 }
 
 // A sharing asks how consumers should share what the supply leaves, so that the energy they take is worth most.
@@ -13,6 +14,7 @@ type sharing struct {
 	need      []float64 // kWh by device; +Inf: without end
 	stretches []stretch
 	musts     []must // what is to be given before the rest is shared
+	spent     int    // on what solve searched and pivoted, about in nodes by consumers
 }
 
 // A setting is what all consumers are set to, kept for some time of a stretch.
@@ -65,6 +67,7 @@ func (s *sharing) solve() (settings []setting, short float64) {
 		g.made[id].hours = x
 		settings = append(settings, g.made[id])
 	})
+	s.spent = mostEffort - g.effort + len(g.made)*g.rows*len(s.list)
 	return settings, short
 }
 

@@ -24,9 +24,10 @@ type shares struct {
 	taken []float64 // kWh by device
 	lack  []float64 // kWh by must, that the best has not got
 
-	all      []int   // the points
-	ofDevice [][]int // the points of each device
-	cuts     []cut   // scratch
+	decided  decisions // by stretch: when points with least times run
+	all      []int     // the points
+	ofDevice [][]int   // the points of each device
+	cuts     []cut     // scratch
 	now      []float64
 }
 
@@ -44,6 +45,9 @@ func (x *shares) best() (short float64) {
 	for u, a := range x.points {
 		x.all = append(x.all, u)
 		x.ofDevice[a.c.device] = append(x.ofDevice[a.c.device], u)
+	}
+	if x.keeps() {
+		return x.bestKeeping()
 	}
 	settings, short := x.s.solve()
 	for _, a := range x.points {
@@ -317,7 +321,7 @@ func (x *shares) tryParts(a *autoPoint, parts []part, begin, end, floor, least f
 	old, d := a.parts, a.c.device
 	before, _ := x.takes(d)
 	a.parts = parts
-	if x.fits(second, begin, end) {
+	if x.fits(second, begin, end) && x.keepsAll() {
 		worth, kwh := x.takes(d)
 		if total := x.total - before + worth; total >= floor && total >= x.total*(1-least)-1e-9 && x.meets(leastMust) {
 			x.total, x.taken[d] = total, kwh
@@ -347,7 +351,7 @@ func (x *shares) keepCurrent() bool {
 	for u, a := range x.points {
 		best[u], a.parts = a.parts, found[u]
 	}
-	if x.fits(shortStretch+second, 0, math.Inf(1)) && x.meets(keepLeast) {
+	if x.fits(shortStretch+second, 0, math.Inf(1)) && x.keepsAll() && x.meets(keepLeast) {
 		if now, takes := x.worth(); now >= gained*(1-keepGain)-1e-9 || now >= gained-keepLeast-x.queued() {
 			x.total, x.taken, x.kept = now, takes, true
 			return true

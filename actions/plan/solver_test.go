@@ -66,11 +66,15 @@ func (d sharer) on(phase, phases int) bool { return phases == 1 || d.phase == 0 
 
 func (in instance) plan() *actions.Plan { return Make(in.input()) }
 
-// input makes the instance's premises and procedure.
 func (in instance) input() Input {
+	p, q, reads := in.premises()
+	return in.inputOf(procedures(p, q), reads)
+}
+
+// premises makes the instance's premises and procedure.
+func (in instance) premises() (_ *actions.Premises, q proc, reads []string) {
 	var devices []actions.Device
-	q := proc{name: "x", direction: actions.TurnUp}
-	var reads []string
+	q = proc{name: "x", direction: actions.TurnUp}
 	for i, kw := range in.loads {
 		d := loadOf(fmt.Sprintf("load%d", i), kw, 0)
 		d.Phase = 1
@@ -101,7 +105,10 @@ func (in instance) input() Input {
 		q.during = append(q.during, text)
 		devices = append(devices, d)
 	}
-	p := procedures(outlet(in.limit, in.phases, devices...), q)
+	return outlet(in.limit, in.phases, devices...), q, reads
+}
+
+func (in instance) inputOf(p *actions.Premises, reads []string) Input {
 	w := win("a", "x", "13:00", "14:00")
 	w.End = w.Start.Add(time.Duration(in.slots) * 30 * time.Minute)
 	now := at("12:00")
@@ -138,6 +145,16 @@ func (in instance) program() string {
 			fmt.Fprintf(&rows, " e%d: %s <= %v\n", i, strings.Join(need, " + "), d.kwh)
 		}
 	}
+	n := 0
+	in.caps(func(format string, args ...any) {
+		n++
+		fmt.Fprintf(&rows, " c%d: %s\n", n, fmt.Sprintf(format, args...))
+	})
+	return goal.String() + "\n" + rows.String() + "Bounds\n" + bounds.String() + "General\n" + general.String() + "Binary\n" + binary.String() + "End\n"
+}
+
+// caps writes a row for what each phase has left in each half hour.
+func (in instance) caps(row func(format string, args ...any)) {
 	for t := range in.slots {
 		for ph := 1; ph <= in.phases; ph++ {
 			left := in.limit
@@ -153,11 +170,10 @@ func (in instance) program() string {
 				}
 			}
 			if len(sum) > 0 {
-				fmt.Fprintf(&rows, " c%d_%d: %s <= %.9f\n", t, ph, strings.Join(sum, " + "), math.Max(0, left))
+				row("%s <= %.9f", strings.Join(sum, " + "), math.Max(0, left))
 			}
 		}
 	}
-	return goal.String() + "\n" + rows.String() + "Bounds\n" + bounds.String() + "General\n" + general.String() + "Binary\n" + binary.String() + "End\n"
 }
 
 // TestAgainstSolver plans hundreds of random instances and compares the energy with the optimum that GLPK's solver finds
@@ -175,7 +191,7 @@ func TestAgainstSolver(t *testing.T) {
 	for i := range count {
 		in := drawInstance(r)
 		plan := in.plan()
-		best := optimum(t, glpsol, dir, in)
+		best := optimum(t, glpsol, dir, in.program())
 		got := 0.0
 		for _, e := range plan.Window("a").Energy {
 			if strings.HasPrefix(e.Device, "zz") {
@@ -202,10 +218,10 @@ func TestAgainstSolver(t *testing.T) {
 }
 
 // optimum returns what the solver finds in five seconds: seldom short of the optimum, and then not above it.
-func optimum(t *testing.T, glpsol, dir string, in instance) float64 {
+func optimum(t *testing.T, glpsol, dir, program string) float64 {
 	t.Helper()
 	model, out := filepath.Join(dir, "m.lp"), filepath.Join(dir, "m.out")
-	if err := os.WriteFile(model, []byte(in.program()), 0o600); err != nil {
+	if err := os.WriteFile(model, []byte(program), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	if text, err := exec.Command(glpsol, "--lp", model, "--mipgap", "0", "--tmlim", "5", "-o", out).CombinedOutput(); err != nil {

@@ -1,0 +1,469 @@
+package plan
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"time"
+)
+
+// A sharing in which points have least times. Its stretches are cut finer, where a point may sensibly be switched, and a
+// branch and bound over "must run" and "must rest" of each switched point in each of them is put round the linear program
+// of share.go: that, with what is not decided yet left free, is the bound. A guess at the decisions, made from how long the
+// program lets each point run, gives a sharing that keeps the least times; nothing that is bounded below the best of those
+// is looked at. Within the bounds it may switch at the result is the best but for mostShort, unless mostTries ran out, and
+// then the plan says so. What remains, setpoints that must be kept for min_hold, is settled point by point (levels.go).
+
+const (
+	mostSlots = 32  // bounds at which points may be switched
+	mostTries = 400 // sharings looked at
+	mostSpent = mostEffort / 4
+	mostShort = 0.002 // of the whole: what a better one must gain
+	leastSlot = time.Minute
+	evenly    = 16
+	// nearEnough is by which part a better sharing may be better without a word.
+	nearEnough = 0.01
+)
+
+// A keeping is a search.
+type keeping struct {
+	x        *shares
+	switched []int     // the points that may only be switched so often
+	at       []float64 // the bounds of the slots
+	slots    []stretch
+	best     decisions // nil: none was found
+	found    float64   // what it is worth,
+	plain    float64   // without what musts count over and above
+	tries    int
+	spent    int
+	bound    float64 // no sharing that switches at the bounds of slots is worth more
+	short    float64
+}
+
+// A decision says of a point in a slot what it must do.
+type decision int8
+
+const (
+	undecided decision = iota
+	mustRest
+	mustRun
+)
+
+// decisions are those of every point, by slot; nil for one that may be switched at will.
+type decisions [][]decision
+
+// A branch is some decisions, and what the program finds where it keeps to them.
+type branch struct {
+	state decisions
+	plain float64     // what its sharing is worth,
+	worth float64     // and with what musts count over and above
+	bound float64     // nothing that keeps to it is worth more
+	runs  [][]float64 // by point and slot: the part of the slot for which it runs
+}
+
+// keeps reports whether any point of the round has least times.
+func (x *shares) keeps() bool {
+	return slices.ContainsFunc(x.points, func(a *autoPoint) bool { return a.cad.asks() })
+}
+
+// bestKeeping finds the settings that are worth most and keep the least times. short is as of [sharing.solve].
+func (x *shares) bestKeeping() (short float64) {
+	k := &keeping{x: x, found: math.Inf(-1)}
+	for u, a := range x.points {
+		if a.cad.asks() {
+			k.switched = append(k.switched, u)
+		}
+	}
+	k.cut()
+	k.search()
+	k.lay()
+	x.level()
+	x.total, x.taken = x.worth()
+	if k.short = (math.Max(k.bound, k.enough()) - x.value()) / math.Max(x.total, 1e-9); k.short <= nearEnough {
+		k.short = 0
+	}
+	return k.short
+}
+
+// cut makes the slots: the stretches, cut where a least time from their bounds ends or a device would be full, and else
+// evenly.
+func (k *keeping) cut() {
+	var at []float64
+	end := k.x.begins[len(k.x.begins)-1]
+	for i := range k.x.s.stretches {
+		b, e := k.x.begins[i], k.x.begins[i+1]
+		for u := range k.x.s.list {
+			c := &k.x.s.list[u]
+			if hours := k.x.s.need[c.device] / c.top(); !math.IsInf(hours, 0) && !math.IsNaN(hours) {
+				at = append(at, wholeSeconds(b+hours, end), math.Floor((e-hours)/second)*second)
+			}
+		}
+		for _, u := range k.switched {
+			c := &k.x.points[u].cad
+			for n := 1.0; n <= 4; n++ {
+				for _, d := range []float64{c.on, c.off} {
+					at = append(at, wholeSeconds(b+n*d, end), math.Floor((e-n*d)/second)*second)
+				}
+			}
+			if c.running {
+				at = append(at, c.on-c.since)
+			} else {
+				at = append(at, c.off-c.since)
+			}
+		}
+	}
+	for n := 1.0; n < evenly; n++ {
+		at = append(at, math.Round(n*end/evenly/second)*second)
+	}
+	at = slices.DeleteFunc(at, func(t float64) bool { return t <= 0 || t >= end || math.IsInf(t, 0) || math.IsNaN(t) })
+	for gap := leastSlot.Hours(); ; gap *= 1.5 {
+		if k.at = spaced(k.x.begins, at, gap); len(k.at) <= mostSlots || gap > end {
+			break
+		}
+	}
+	i := 0
+	for j := range k.at[1:] {
+		for k.x.begins[i+1] <= k.at[j]+slack {
+			i++
+		}
+		t := k.x.s.stretches[i]
+		t.hours = k.at[j+1] - k.at[j]
+		k.slots = append(k.slots, t)
+	}
+}
+
+// spaced returns the bounds that are kept, and of the others those that are no nearer than gap to one that is there.
+func spaced(kept, others []float64, gap float64) []float64 {
+	out := slices.Clone(kept)
+	for _, t := range others {
+		if i, _ := slices.BinarySearch(out, t); t-out[i-1] >= gap && out[i]-t >= gap {
+			out = slices.Insert(out, i, t)
+		}
+	}
+	return out
+}
+
+// search looks for the best decisions, those first that promise most.
+func (k *keeping) search() {
+	state := make(decisions, len(k.x.points))
+	for _, u := range k.switched {
+		state[u] = make([]decision, len(k.slots))
+		for i, t := range k.slots {
+			if !t.there[u] || !fits(&k.x.s.list[u], k.x.s.list[u].lowest(), t.caps) {
+				state[u][i] = mustRest
+			}
+		}
+	}
+	list := []branch{k.try(state)}
+	for len(list) > 0 {
+		slices.SortStableFunc(list, func(a, b branch) int { return cmp.Compare(b.bound, a.bound) })
+		b := list[0]
+		list = list[1:]
+		if b.bound <= k.enough() || k.tries >= mostTries || k.spent > mostSpent {
+			k.bound = math.Max(k.bound, b.bound)
+			return
+		}
+		var guess decisions
+		for _, eager := range []float64{0.1, 0.7} {
+			made, ok := k.guess(b, eager)
+			if ok && (guess == nil || !slices.EqualFunc(made, guess, slices.Equal[[]decision])) {
+				if g := k.try(made); g.worth > k.found && !math.IsInf(g.bound, -1) {
+					k.found, k.plain, k.best = g.worth, g.plain, made
+				}
+			}
+			if guess == nil {
+				guess = made
+			}
+		}
+		u, i := k.doubt(b, guess)
+		if u < 0 {
+			k.bound = math.Max(k.bound, b.bound) // no decision is left that would tell
+			continue
+		}
+		for _, d := range []decision{mustRun, mustRest} {
+			next := slices.Clone(b.state)
+			next[u] = slices.Clone(b.state[u])
+			next[u][i] = d
+			if k.possible(u, next[u]) {
+				if n := k.try(next); n.bound > k.enough() {
+					list = append(list, n)
+				}
+			}
+		}
+	}
+}
+
+// enough returns what a sharing must be worth more than to be looked for.
+func (k *keeping) enough() float64 { return k.found + mostShort*k.plain }
+
+// try shares under decisions.
+func (k *keeping) try(state decisions) branch {
+	k.tries++
+	b := branch{state: state, bound: math.Inf(-1)}
+	s := k.under(state, k.slots)
+	if s == nil {
+		return b
+	}
+	settings, short := s.solve()
+	k.spent += s.spent
+	b.runs = make([][]float64, len(state))
+	for _, u := range k.switched {
+		b.runs[u] = make([]float64, len(k.slots))
+	}
+	for _, x := range settings {
+		for u, p := range x.power {
+			b.worth += p * x.hours * s.list[u].worth
+			if b.runs[u] != nil && p > 0 {
+				b.runs[u][x.stretch] += x.hours / k.slots[x.stretch].hours
+			}
+		}
+	}
+	b.plain = b.worth
+	for i := range s.musts {
+		b.worth += s.bonus() * s.musts[i].got(s, settings)
+	}
+	b.bound = b.worth * (1 + short)
+	return b
+}
+
+// under returns the sharing under decisions, nil where what must run does not fit.
+func (k *keeping) under(state decisions, slots []stretch) *sharing {
+	s := &sharing{list: k.x.s.list, need: k.x.s.need, stretches: slices.Clone(slots), musts: k.x.mustsAt(k.at)}
+	for i := range s.stretches {
+		t := &s.stretches[i]
+		t.there, t.on = slices.Clone(t.there), make([]bool, len(state))
+		left := t.caps
+		for _, u := range k.switched {
+			t.there[u] = t.there[u] && state[u][i] != mustRest
+			if t.on[u] = state[u][i] == mustRun; t.on[u] && !take(&s.list[u], s.list[u].lowest(), &left) {
+				return nil
+			}
+		}
+	}
+	return s
+}
+
+// take takes a draw off what is left, and reports whether it fits.
+func take(c *consumer, p float64, left *[3]float64) bool {
+	if !fits(c, p, *left) {
+		return false
+	}
+	for _, ph := range c.phases {
+		left[ph] -= p / float64(len(c.phases))
+	}
+	return true
+}
+
+// guess makes decisions of everything that is open, near to how long the program lets each point run, that keep the least
+// times. Eager ones run where the program does for less than half of the time. ok is false where none were found.
+func (k *keeping) guess(b branch, eager float64) (state decisions, ok bool) {
+	state = slices.Clone(b.state)
+	left := make([][3]float64, len(k.slots))
+	for i, t := range k.slots {
+		left[i] = t.caps
+		for _, u := range k.switched {
+			if b.state[u][i] == mustRun {
+				take(&k.x.s.list[u], k.x.s.list[u].lowest(), &left[i])
+			}
+		}
+	}
+	ok = true
+	for _, u := range k.switched {
+		c := &k.x.s.list[u]
+		like := make([]float64, len(k.slots))
+		may := slices.Clone(b.state[u])
+		for i, t := range k.slots {
+			like[i] = (b.runs[u][i] - 0.5 + eager/2) * t.hours
+			if may[i] == undecided && !fits(c, c.lowest(), left[i]) {
+				may[i] = mustRest
+			}
+		}
+		made, found := k.decide(u, may, like)
+		if !found {
+			ok = false
+			continue
+		}
+		state[u] = made
+		for i := range made {
+			if made[i] == mustRun && b.state[u][i] != mustRun {
+				take(c, c.lowest(), &left[i])
+			}
+		}
+	}
+	return state, ok
+}
+
+// possible reports whether the decisions about one point can keep its least times.
+func (k *keeping) possible(u int, state []decision) bool {
+	_, ok := k.decide(u, state, make([]float64, len(state)))
+	return ok
+}
+
+// decide makes a decision of every open one, so that the point keeps its least times and does most of what it is liked to.
+func (k *keeping) decide(u int, state []decision, like []float64) (made []decision, ok bool) {
+	never := make([]int, len(state)+1) // slots before each bound in which it must rest
+	sum := make([]float64, len(state)+1)
+	for i, d := range state {
+		never[i+1], sum[i+1] = never[i], sum[i]+like[i]
+		if d == mustRest {
+			never[i+1]++
+		}
+	}
+	list, _, ok := k.x.points[u].cad.runs(k.at, func(i, j int) float64 {
+		if never[j] > never[i] {
+			return math.Inf(-1)
+		}
+		return sum[j] - sum[i]
+	}, func(i int) float64 {
+		if state[i] == mustRun {
+			return math.Inf(-1)
+		}
+		return 0
+	})
+	if !ok {
+		return nil, false
+	}
+	made = make([]decision, len(state))
+	for i := range made {
+		made[i] = mustRest
+		if slices.ContainsFunc(list, func(r stretchRun) bool { return r.from <= i && i < r.to }) {
+			made[i] = mustRun
+		}
+	}
+	return made, true
+}
+
+// doubt returns the open decision in which the program and the guess differ most; -1: none.
+func (k *keeping) doubt(b branch, guess decisions) (point, slot int) {
+	point, most := -1, 1e-6
+	for _, u := range k.switched {
+		for i, t := range k.slots {
+			if b.state[u][i] != undecided {
+				continue
+			}
+			want := 0.0
+			if guess[u][i] == mustRun {
+				want = 1
+			}
+			if d := math.Abs(b.runs[u][i]-want) * t.hours * k.x.s.list[u].lowest(); d > most {
+				point, slot, most = u, i, d
+			}
+		}
+	}
+	return point, slot
+}
+
+// lay shares under the best decisions. Where none were found nothing is set.
+func (k *keeping) lay() {
+	x := k.x
+	if k.best == nil {
+		for _, a := range x.points {
+			a.parts = []part{{}}
+		}
+		return
+	}
+	x.decided = k.join()
+	x.recut(k.at, k.slots)
+	x.shareUnder(k.under(x.decided, k.slots))
+}
+
+// shareUnder shares under what is decided and lays the settings one after another.
+func (x *shares) shareUnder(s *sharing) {
+	for _, a := range x.points {
+		a.parts = nil
+	}
+	settings, _ := s.solve()
+	last := make([]float64, len(x.points))
+	for i, t := range s.stretches {
+		var mine []setting
+		spent := 0.0
+		for _, s := range settings {
+			if s.stretch == i {
+				mine, spent = append(mine, s), spent+s.hours
+			}
+		}
+		if rest := t.hours - spent; rest >= second {
+			mine = append(mine, setting{stretch: i, power: make([]float64, len(x.points)), hours: rest})
+		}
+		for _, m := range mine {
+			for u, on := range t.on {
+				if on {
+					m.power[u] = math.Max(m.power[u], s.list[u].lowest())
+				}
+			}
+		}
+		last = x.lay(i, order(mine, last), last)
+	}
+}
+
+// join puts slots together again where the same is decided in both, and returns the decisions for what remains.
+func (k *keeping) join() decisions {
+	state := slices.Clone(k.best)
+	for u := range state {
+		state[u] = slices.Clone(state[u])
+	}
+	same := func(i int) bool {
+		a, b := k.slots[i], k.slots[i+1]
+		if a.caps != b.caps || !slices.Equal(a.there, b.there) {
+			return false
+		}
+		return !slices.ContainsFunc(k.switched, func(u int) bool { return state[u][i] != state[u][i+1] })
+	}
+	for i := 0; i+1 < len(k.slots); {
+		if !same(i) {
+			i++
+			continue
+		}
+		k.slots[i].hours += k.slots[i+1].hours
+		k.slots, k.at = slices.Delete(k.slots, i+1, i+2), slices.Delete(k.at, i+1, i+2)
+		for _, u := range k.switched {
+			state[u] = slices.Delete(state[u], i+1, i+2)
+		}
+	}
+	return state
+}
+
+// mustsAt returns the musts where the stretches have these bounds.
+func (x *shares) mustsAt(at []float64) []must {
+	list := slices.Clone(x.s.musts)
+	for k := range list {
+		m := &list[k]
+		for m.stretches = 0; m.stretches < len(at)-1 && at[m.stretches] < m.until-slack; m.stretches++ {
+		}
+	}
+	return list
+}
+
+// got returns what settings give to a must, in kWh.
+func (m *must) got(s *sharing, settings []setting) (kwh float64) {
+	for _, x := range settings {
+		if x.stretch >= m.stretches {
+			continue
+		}
+		for u, p := range x.power {
+			if s.list[u].device == m.device {
+				kwh += p * x.hours
+			}
+		}
+	}
+	return math.Min(kwh, m.kwh)
+}
+
+// value returns what the points as they are set are worth, with what musts count over and above.
+func (x *shares) value() float64 {
+	total, _ := x.worth()
+	for k, lack := range x.lacks() {
+		total += x.s.bonus() * (x.s.musts[k].kwh - lack)
+	}
+	return total
+}
+
+// recut takes other stretches for the round.
+func (x *shares) recut(at []float64, list []stretch) {
+	times := make([]time.Time, len(list))
+	for i := range list {
+		times[i] = x.clock(at[i])
+	}
+	x.times, x.begins, x.s.stretches = times, at, list
+	x.s.musts = x.mustsAt(at)
+}
