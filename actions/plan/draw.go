@@ -259,13 +259,17 @@ func (p *planner) importW(ref actions.Ref) float64 {
 	return v.Number
 }
 
-// ownW returns what our devices draw now, by what the standing says was asked of them.
+// ownW returns what our devices draw now, less what they give back, by what the standing says was asked of them.
 func (p *planner) ownW() (w float64) {
 	for _, l := range p.order {
 		if !l.st.Owed {
 			continue
 		}
 		x, _ := p.premises.DrawW(l.dev, l.pt, l.st.Value)
+		if back := p.metBackW(l); back > 0 {
+			w -= back
+			continue
+		}
 		early := (l.dev.Kind == actions.Battery || l.dev.Kind == actions.Vehicle) && !p.inWindow(l)
 		if x > 0 && !early && p.store(l.dev).roomWh > 0 {
 			w += x

@@ -20,13 +20,14 @@ type segment struct {
 	from, to time.Time
 	w        float64
 	v        actions.Value
+	others   bool // others give back then
 }
 
 // foreign notes what is given back already, so that no more than the other loads ever is. In a turn-down window that gives
 // back by auto nothing is left, and nothing is given back in a turn-up window, which is for using more.
 func (m *rooms) foreign() {
 	p := m.p
-	all := p.otherLoads()
+	all := m.other
 	for _, w := range p.windows {
 		if w.proc == nil || !w.ahead(p.now) {
 			continue
@@ -76,7 +77,7 @@ func (m *rooms) segments(l *line, from, to time.Time, prefer actions.Value) (lis
 	slices.SortFunc(cuts, time.Time.Compare)
 	cuts = slices.CompactFunc(cuts, time.Time.Equal)
 	for i, t := range cuts[:max(0, len(cuts)-1)] {
-		left := m.p.otherLoads()
+		left := m.other
 		for _, g := range others {
 			if !g.from.After(t) && g.to.After(t) {
 				for ph := range left {
@@ -84,13 +85,13 @@ func (m *rooms) segments(l *line, from, to time.Time, prefer actions.Value) (lis
 				}
 			}
 		}
-		s := segment{from: t, to: cuts[i+1]}
+		s := segment{from: t, to: cuts[i+1], others: left != m.other}
 		s.v, s.w = m.giveBack(l, left, s.to.Sub(s.from).Hours(), prefer)
 		if s.w > 0 {
 			prefer = s.v
 		}
 		if n := len(list); n > 0 && list[n-1].v == s.v {
-			list[n-1].to = s.to
+			list[n-1].to, list[n-1].others = s.to, list[n-1].others || s.others
 			continue
 		}
 		list = append(list, s)
@@ -150,16 +151,16 @@ type emptying struct {
 	back     float64 // what of the energy taken comes back
 }
 
-// empty lets a battery give back beforehand.
-func (m *rooms) empty(t target) {
+// empty lets a battery give back beforehand. It reports whether others leave it too little to make the room it could use.
+func (m *rooms) empty(t target) (short bool) {
 	can := slices.DeleteFunc(slices.Clone(t.lines), func(l *line) bool { return !m.p.canGiveBack(l) || !l.idle().Known })
 	if len(can) == 0 {
 		t.w.say(t.d.Name + " has no point that lets it give back: a number in W, kW or A whose range goes below 0, or a name that draws less than nothing; it can only be held off")
 		m.holdOff(t)
-		return
+		return false
 	}
 	if slices.ContainsFunc(can, func(l *line) bool { return !m.may(t.w, l) }) {
-		return
+		return false
 	}
 	level := t.d.LevelNow(m.p.Readings)
 	if !level.Known || t.d.CapacityWh <= 0 {
@@ -168,32 +169,34 @@ func (m *rooms) empty(t target) {
 			what = "capacity"
 		}
 		t.w.say("the " + what + " of " + t.d.Name + " is not known, so no room is made in it")
-		return
+		return false
 	}
 	e := &emptying{target: t, m: m, l: can[0], back: m.p.store(t.d).back}
-	e.plan()
+	return e.plan()
 }
 
-// plan works out when the battery gives back, and how much.
-func (e *emptying) plan() {
+// plan works out when the battery gives back, and how much. It reports whether others leave it too little.
+func (e *emptying) plan() (short bool) {
 	m, w, l := e.m, e.w, e.l
 	begun, hasBegun := m.begun(w, l.ref)
 	earliest, cap := m.readyBounds(e.target, m.earliest(e.target, l))
 	if !earliest.Before(w.start) {
-		return
+		return short
 	}
 	e.segments = m.segments(l, earliest, w.start, e.prefer())
 	before := m.storeAt(e.d, w.start).roomWh
 	reach := math.Min(e.room(earliest), math.Max(cap, before))
+	short = slices.ContainsFunc(e.segments, func(x segment) bool { return x.others }) && e.room(earliest) < e.wouldTake()
 	can := m.canTake(e.target, reach)
 	want := math.Min(can, reach)
 	resting := hasBegun && e.nowGives() == 0
 	least := e.least(hasBegun, resting)
 	if want-before < least && !hasBegun {
-		return
+		return short
 	}
 	from := later(m.p.now, earliest)
 	giving := hasBegun && !resting
+	e.slow(from, want, giving)
 	switch {
 	case giving && !e.wasteful(m.p.now, e.nowGives()): // it goes on, for as long as it may
 	case want-before < least:
@@ -213,9 +216,43 @@ func (e *emptying) plan() {
 		from = begun
 	}
 	if len(r.values) == 0 || from.Sub(w.start) >= 0 {
-		return
+		return short
 	}
 	e.tell(r, from, math.Min(can, before), can)
+	return short
+}
+
+// slow lets the battery give back at a lower power: at what it does where that makes the room in time, and where devices
+// are spread at what makes it in all the time there is, so that they find time beside each other.
+func (e *emptying) slow(from time.Time, want float64, giving bool) {
+	need := math.Max(0, (want-e.m.storeAt(e.d, from).roomWh)*e.back)
+	part := 1.0
+	if e.m.spread {
+		wh := 0.0
+		for _, x := range e.segments {
+			if begin := later(x.from, from); begin.Before(x.to) {
+				wh += x.w * x.to.Sub(begin).Hours()
+			}
+		}
+		part = math.Min(1, need/math.Max(wh, 1))
+	}
+	now := e.nowGives()
+	keeps := giving && now*e.w.start.Sub(from).Hours() >= need-leastRoomWh
+	for i := range e.segments {
+		x := &e.segments[i]
+		switch {
+		case keeps && x.w > now:
+			x.v, x.w = e.l.st.Value, now
+		case part < 1 && len(e.l.pt.Values) == 0:
+			x.v, x.w = e.l.giveMost(x.w*part + wattSlack)
+		}
+	}
+}
+
+// wouldTake returns what the window could take with the battery at the most, in Wh, and the battery has.
+func (e *emptying) wouldTake() float64 {
+	s := e.m.storeAt(e.d, e.w.start)
+	return math.Min(s.roomWh+s.spareWh/e.back, e.m.p.mostW(e.d)*e.w.End.Sub(e.w.start).Hours()) - leastRoomWh
 }
 
 // least returns the least gain for which the battery gives back, in Wh. What it does already, or was to do, it goes on with
@@ -330,6 +367,29 @@ func (e *emptying) fill(r *roomHold, from time.Time, want float64, idle bool) {
 			left = 0
 		}
 	}
+}
+
+// metSettles is how long after a command a reading of the whole import may or may not show it yet: boxes ramp, and meters
+// report now and then (common practice, no source).
+const metSettles = time.Minute
+
+// metBackW returns what the point gave back, in W, when the whole import was read: by what it is set to, or was set to before
+// where that is from later than the reading. So soon after a command that nobody knows, the lower of the loads that both come
+// to counts, but no less than the command. A battery that is as low as it may be gives nothing.
+func (p *planner) metBackW(l *line) float64 {
+	meter := *p.premises.Supply.OtherLoads
+	v, read := l.st.Value, p.Readings[meter].At
+	if !read.IsZero() && read.Before(l.st.Sent) {
+		v = p.Standing.Steps[l.st.Step].Step.From
+	}
+	w, _ := p.premises.DrawW(l.dev, l.pt, v)
+	switch {
+	case w >= 0 || p.store(l.dev).spareWh <= 0:
+		return 0
+	case !read.IsZero() && read.Before(l.st.Sent.Add(metSettles)):
+		return math.Max(0, -w-p.importW(meter))
+	}
+	return -w
 }
 
 // wasteful reports whether giving back on to the window, once there is room enough, gives back more than the commands that

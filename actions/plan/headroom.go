@@ -1,7 +1,6 @@
 package plan
 
 import (
-	"cmp"
 	"math"
 	"slices"
 	"strconv"
@@ -65,11 +64,15 @@ func (r *roomHold) next(t time.Time) time.Time {
 // since returns from when the hold asks for what it asks for at t.
 func (h *hold) since(t time.Time) time.Time {
 	since := h.from
-	if h.room != nil {
-		for _, x := range h.room.values {
-			if x.at.After(t) {
-				break
-			}
+	if h.room == nil {
+		return since
+	}
+	_, begun := h.line.p.hasBegun(h)
+	for i, x := range h.room.values {
+		if x.at.After(t) {
+			break
+		}
+		if i > 0 || begun { // what is not sent yet was due when the hold began
 			since = later(since, x.at)
 		}
 	}
@@ -87,10 +90,12 @@ type target struct {
 type rooms struct {
 	p        *planner
 	explicit *profile
+	other    [3]float64 // W by phase, of the rest of the premises
 	lines    map[*actions.Device][]*line
 	targets  []target
 	giving   []giving
 	numbers  map[actions.Ref]int // of points of devices with make_room
+	spread   bool                // give back over all the time there is, rather than late
 	made     map[string]bool     // holds, by id
 }
 
@@ -100,6 +105,7 @@ func (p *planner) headroom() bool {
 	if !m.number() {
 		return false
 	}
+	m.other = p.otherLoads()
 	m.open()
 	if len(m.targets) > 0 {
 		for _, l := range p.order {
@@ -155,11 +161,7 @@ func (m *rooms) open() {
 				m.targets = append(m.targets, target{w: w, d: d, lines: m.linesOf(d)})
 			}
 		}
-		// Statements with a value go first, since auto shares what they leave; then what draws on all phases: what one phase
-		// alone can carry still finds its place on the others.
-		slices.SortStableFunc(m.targets[first:], func(a, b target) int {
-			return cmp.Or(a.w.autos(a.d)-b.w.autos(b.d), len(p.premises.PhasesOf(b.d))-len(p.premises.PhasesOf(a.d)))
-		})
+		slices.SortStableFunc(m.targets[first:], m.compare)
 	}
 }
 
@@ -212,22 +214,17 @@ func (m *rooms) walk() {
 			continue
 		}
 		for next < len(m.targets) && !m.targets[next].w.start.After(t) {
-			m.target(m.targets[next])
-			next++
+			first := next
+			for next < len(m.targets) && m.targets[next].w == m.targets[first].w {
+				next++
+			}
+			m.inOrder(m.targets[first:next])
 		}
 		if !t.Before(last) {
 			break
 		}
 		m.tryShare(t, cuts[i+1])
 	}
-}
-
-func (m *rooms) target(t target) {
-	if t.d.Kind == actions.Tank {
-		m.holdOff(t)
-		return
-	}
-	m.empty(t)
 }
 
 // A trial is a sharing that is tried.

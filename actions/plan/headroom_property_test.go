@@ -14,8 +14,9 @@ import (
 	"spillway/actions"
 )
 
-// drawRoomScene makes premises with batteries and tanks that make room, loads beside them, and windows of one rank.
-func drawRoomScene(t *rapid.T) scene {
+// drawRoomScene makes premises with batteries and tanks that make room, loads beside them, and windows of one rank; where
+// apart, none overlaps another.
+func drawRoomScene(t *rapid.T, apart bool) scene {
 	phases := rapid.SampledFrom([]int{1, 1, 3}).Draw(t, "phases")
 	s := scene{truth: map[actions.Ref]actions.Value{}}
 	p := &actions.Premises{Zone: time.UTC, Margin: time.Duration(rapid.SampledFrom([]int{0, 30}).Draw(t, "margin")) * time.Second,
@@ -38,7 +39,7 @@ func drawRoomScene(t *rapid.T) scene {
 		end := start.Add(time.Duration(rapid.IntRange(10, 240).Draw(t, "length")) * time.Minute)
 		s.Windows = append(s.Windows, actions.Window{ID: fmt.Sprintf("w%d", i), UID: fmt.Sprintf("w%d", i), Title: "W", Start: start, End: end,
 			Procedure: rapid.SampledFrom([]string{"one", "two"}).Draw(t, "procedure")})
-		if rapid.IntRange(0, 3).Draw(t, "apart") > 0 {
+		if apart || rapid.IntRange(0, 3).Draw(t, "apart") > 0 {
 			start = end
 		}
 	}
@@ -188,7 +189,7 @@ func (s scene) withoutRoom() scene {
 // of commands costs.
 func TestRoomKeepsItsPromises(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		s := drawRoomScene(t)
+		s := drawRoomScene(t, false)
 		plan := Make(s.Input)
 		end := plan.Windows[len(plan.Windows)-1].End.Add(24 * time.Hour)
 		got := s.play(plan.Steps, end)
@@ -230,9 +231,16 @@ func TestRoomKeepsItsPromises(t *testing.T) {
 }
 
 // Planning again, with what was done and the levels as they then are, changes nothing that is left to do before a window.
+// Windows that overlap, and batteries that share the other loads, are left out: there a gain that is hardly worth its commands
+// may come to be just below that. TestRoomOften has them.
 func TestRoomAgain(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		s := drawRoomScene(t)
+		s := drawRoomScene(t, true)
+		for i, found := 0, false; i < len(s.Premises.Devices); i++ {
+			d := &s.Premises.Devices[i]
+			d.MakeRoom = d.MakeRoom && (d.Kind == actions.Tank || !found)
+			found = found || d.MakeRoom && d.Kind == actions.Battery
+		}
 		first := Make(s.Input)
 		start := first.Windows[0].Start
 		now := s.Now.Add(time.Duration(rapid.IntRange(0, int(start.Sub(s.Now)/time.Second)-1).Draw(t, "seconds")) * time.Second)
@@ -261,6 +269,56 @@ func TestRoomAgain(t *testing.T) {
 		}
 		if want, got := short(left, true), short(got, true); !sameExceptUnknown(want, got) {
 			t.Fatalf("at %s (-first +second):\n%s\nfirst %s\nsecond %s", now, cmp.Diff(want, got), dump(first), dump(second))
+		}
+	})
+}
+
+// However often the plan is made anew, what was done before the windows keeps every battery above its floor and reserve and
+// exports nothing, and no point is set more often than a few times a window.
+func TestRoomOften(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		s := drawRoomScene(t, false)
+		e := newExecutor(s)
+		in := s.Input
+		var done []actions.Step
+		sent := map[actions.Ref]int{}
+		for range rapid.IntRange(2, 40).Draw(t, "plans") {
+			in.Standing = e.standing.Clone()
+			in.Current = Make(in)
+			next := in.Now.Add(time.Duration(rapid.IntRange(1, 3000).Draw(t, "seconds")) * time.Second)
+			e.run(s.Premises, in.Current.Steps, next)
+			for _, x := range in.Current.Steps {
+				if x.At.After(next) {
+					continue
+				}
+				if !x.Value.Known {
+					x.Value = s.Premises.Point(x.Point).Normal
+				}
+				if done = append(done, x); x.Phase == actions.PhaseLeadIn {
+					sent[x.Point]++
+				}
+			}
+			levels := s.play(done, next)
+			in.Now, in.Readings = next, actions.Readings{}
+			for r, v := range s.Readings {
+				v.Value = actions.Number(levels.level[r.Device])
+				in.Readings[r] = v
+			}
+		}
+		got := s.play(done, in.Now)
+		if got.export > 1 {
+			t.Fatalf("%v W are exported\n%v", got.export, short(done, true))
+		}
+		for i := range s.Premises.Devices {
+			d := &s.Premises.Devices[i]
+			if low := math.Min(d.LevelNow(s.Readings).Number, lowest(d)); d.Kind == actions.Battery && got.lowest[d.Name] < low-1e-3 {
+				t.Fatalf("%s falls to %v %%, and is kept above %v\n%v", d.Name, got.lowest[d.Name], lowest(d), short(done, true))
+			}
+		}
+		for r, n := range sent {
+			if n > 6*len(s.Windows) {
+				t.Fatalf("%s was set %d times before %d windows\n%v", r, n, len(s.Windows), short(done, true))
+			}
 		}
 	})
 }

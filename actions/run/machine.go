@@ -29,7 +29,9 @@ type Settings struct {
 	Readiness time.Duration // points are read this long before a window
 	Watch     bool          // plan and publish, send nothing
 	Only      string        // send to this device alone; "" for all
-	Feeds     []string      // nothing is sent before each of them has been heard of once, be it that it failed
+	// HygieneDue says by device when its hygiene temperature is due again, of those of which it is known; nil: of none.
+	HygieneDue func() map[string]time.Time
+	Feeds      []string // nothing is sent before each of them has been heard of once, be it that it failed
 }
 
 // A Machine decides what to do: it is told what happened and what time it is, and answers with what it wants done. It

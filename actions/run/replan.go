@@ -76,6 +76,10 @@ func (m *Machine) replan() {
 	if !m.dirty && !stepped && now.Before(m.replanAt) && (m.soonAt == 0 || m.now.Up < m.soonAt) {
 		return
 	}
+	var hygiene map[string]time.Time
+	if m.set.HygieneDue != nil {
+		hygiene = m.set.HygieneDue()
+	}
 	m.plan = plan.Make(plan.Input{
 		Premises: m.set.Premises,
 		Windows:  m.windows(),
@@ -84,6 +88,8 @@ func (m *Machine) replan() {
 		Current:  m.plan,
 		Now:      now,
 		To:       now.Add(m.set.Horizon),
+
+		HygieneDue: hygiene,
 	})
 	m.dirty, m.soonAt, m.changed = false, 0, true
 	clear(m.done)

@@ -84,7 +84,7 @@ func (w *watchlist) want(m *Machine) {
 	now, on := m.now.Wall, false
 	for i := range m.plan.Windows {
 		pw := &m.plan.Windows[i]
-		if now.Before(pw.Done) && !now.Before(pw.LeadIn.Add(-m.set.Readiness)) {
+		if now.Before(pw.Done) && !now.Before(pw.LeadIn.Add(-m.readAhead(pw))) {
 			close := !now.Before(pw.LeadIn.Add(-beforeRead))
 			on = on || close
 			w.window(m, pw, close)
@@ -105,8 +105,28 @@ func (w *watchlist) want(m *Machine) {
 	slices.SortFunc(w.order, func(a, b *watched) int { return a.ref.Compare(b.ref) })
 }
 
+// roomAhead is how long before a window its points are read where room is to be made for it: a battery that empties into a
+// few lamps takes most of a day, and its level decides when it begins.
+const roomAhead = 24 * time.Hour
+
+// readAhead returns how long before its lead-in the points of a window are read.
+func (m *Machine) readAhead(pw *actions.PlannedWindow) time.Duration {
+	for s := range m.statements(pw) {
+		if d := m.set.Premises.Device(s.Point.Device); d != nil && d.MakeRoom {
+			return max(m.set.Readiness, roomAhead)
+		}
+	}
+	return m.set.Readiness
+}
+
 // window adds the points of one window that is near: those it holds, its guards, and what its devices tell of themselves.
 func (w *watchlist) window(m *Machine, pw *actions.PlannedWindow, close bool) {
+	for i := range pw.Claims { // what makes room is in no statement
+		if c := &pw.Claims[i]; close && m.now.Wall.Before(c.To) {
+			w.add(c.Point, heldRead)
+			w.held[c.Point] = true
+		}
+	}
 	for s := range m.statements(pw) {
 		w.add(s.Point, calmRead)
 		if close && m.now.Wall.Before(pw.End) {

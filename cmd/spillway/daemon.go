@@ -116,7 +116,7 @@ func newDaemon(ctx context.Context, cfg *config.Config, o daemonOptions) (_ *dae
 		return nil, usageError{err}
 	}
 	d.runner = run.NewRunner(run.Config{
-		Settings: run.Settings{Premises: &cfg.Premises, Journal: d.pulse, Horizon: cfg.Horizon, Readiness: cfg.Ready, Watch: o.watch},
+		Settings: run.Settings{Premises: &cfg.Premises, Journal: d.pulse, Horizon: cfg.Horizon, Readiness: cfg.Ready, Watch: o.watch, HygieneDue: d.hygiene.due},
 		Clock:    o.clock,
 		Links:    d.links,
 		Feeds:    feeds,

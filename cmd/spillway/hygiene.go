@@ -160,6 +160,48 @@ func (t *tank) mendClock(now time.Time) {
 	}
 }
 
+// due says of each tank when its hygiene temperature is due again, where it is known: a plan does not put that off.
+func (h *hygiene) due() map[string]time.Time {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	due := make(map[string]time.Time, len(h.tanks))
+	for _, t := range h.tanks {
+		t.next(due)
+	}
+	return due
+}
+
+// next notes when the tank's hygiene temperature is due again: since it was reached, or since the tank is watched.
+func (t *tank) next(due map[string]time.Time) {
+	last := t.Reached
+	if last.IsZero() {
+		last = t.Since
+	}
+	if !last.IsZero() {
+		due[t.device.Name] = last.Add(t.device.Hygiene.Every)
+	}
+}
+
+// hygieneDue reads from a journal what the daemon has seen of each tank.
+func hygieneDue(ctx context.Context, j *journal.Reader, p *actions.Premises) (map[string]time.Time, error) {
+	due := map[string]time.Time{}
+	for i := range p.Devices {
+		t := tank{device: &p.Devices[i]}
+		if t.device.Hygiene.Every <= 0 {
+			continue
+		}
+		raw, ok, err := j.Get(ctx, hygieneKey(t.device.Name))
+		if err == nil && ok {
+			err = json.Unmarshal(raw, &t.hygieneRecord)
+		}
+		if err != nil {
+			return nil, fmt.Errorf("read the hygiene record of %s: %w", t.device.Name, err)
+		}
+		t.next(due)
+	}
+	return due, nil
+}
+
 // faults are the tanks that are or will be overdue, and from when.
 func (h *hygiene) faults() []tell.Fault {
 	h.mu.Lock()

@@ -97,6 +97,10 @@ func TestHygiene(t *testing.T) {
 		if f := list[0]; !f.Due.Equal(start.Add(want)) || f.Key != "hygiene cylinder" || !strings.Contains(f.What, words) {
 			t.Errorf("%s: %+v, want it due at %s", name, f, start.Add(want))
 		}
+		kept, err := hygieneDue(t.Context(), &d.journal.Reader, &d.cfg.Premises)
+		if plan := d.hygiene.due(); len(plan) != 1 || !plan["cylinder"].Equal(start.Add(want)) || err != nil || len(kept) != 1 {
+			t.Errorf("%s: to the plan it is due at %v, from the journal %v %v", name, plan, kept, err)
+		}
 	}
 	if len(d.hygiene.tanks) != 1 {
 		t.Fatalf("%d tanks are watched, want 1: only one has a hygiene temperature", len(d.hygiene.tanks))

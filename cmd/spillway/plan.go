@@ -160,6 +160,9 @@ func (a *app) asItStands(ctx context.Context, cfg *config.Config, in *plan.Input
 		}
 		in.Standing = j.Standing()
 		in.Premises.Identity, err = j.MadeSecret(ctx, identitySecret)
+		if err == nil {
+			in.HygieneDue, err = hygieneDue(ctx, j, &cfg.Premises)
+		}
 		_ = j.Close()
 		if err != nil {
 			return err
