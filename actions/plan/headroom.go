@@ -22,6 +22,9 @@ const (
 	leastRoomWh = 20.0
 	// steadyRoom is how far a beginning that was planned before may lie from what is best now, and still be kept.
 	steadyRoom = 5 * time.Minute
+	// mostTargets is for how many devices and windows room is made at once, the next first. What comes after is days ahead,
+	// and its levels are a guess anyway.
+	mostTargets = 60
 )
 
 // A roomHold is what a hold that makes room sets its point to, by time.
@@ -89,8 +92,9 @@ type target struct {
 // rooms is the planner while it makes room.
 type rooms struct {
 	p        *planner
-	explicit *profile
-	other    [3]float64 // W by phase, of the rest of the premises
+	explicit *profile                   // nil: it has changed since it was worked out
+	flat     map[*actions.Device][]draw // what devices draw, where nothing has changed since
+	other    [3]float64                 // W by phase, of the rest of the premises
 	lines    map[*actions.Device][]*line
 	targets  []target
 	giving   []giving
@@ -101,7 +105,7 @@ type rooms struct {
 
 // headroom makes room, and reports whether any hold came of it.
 func (p *planner) headroom() bool {
-	m := &rooms{p: p, made: map[string]bool{}}
+	m := &rooms{p: p, made: map[string]bool{}, flat: map[*actions.Device][]draw{}}
 	if !m.number() {
 		return false
 	}
@@ -113,7 +117,6 @@ func (p *planner) headroom() bool {
 		}
 		p.sortLines()
 		p.build()
-		m.explicit = p.explicit()
 		m.foreign()
 		m.walk()
 		p.startAuto()
@@ -157,7 +160,12 @@ func (m *rooms) open() {
 		first := len(m.targets)
 		for i := range p.premises.Devices {
 			d := &p.premises.Devices[i]
-			if d.MakeRoom && (d.Kind == actions.Battery || d.Kind == actions.Tank) && w.drawsWith(d) {
+			if !d.MakeRoom || d.Kind != actions.Battery && d.Kind != actions.Tank || !w.drawsWith(d) {
+				continue
+			}
+			if len(m.targets) == mostTargets {
+				w.say("room in " + d.Name + " is only made when the window is nearer")
+			} else {
 				m.targets = append(m.targets, target{w: w, d: d, lines: m.linesOf(d)})
 			}
 		}
@@ -248,6 +256,9 @@ func (m *rooms) trial(from, to time.Time) *trial {
 	if len(t.r.windows) == 0 {
 		return nil
 	}
+	if m.explicit == nil {
+		m.explicit = m.p.explicit()
+	}
 	t.points = m.p.autoPoints(t.r)
 	t.times = m.p.stretches(t.r, t.points, m.explicit, t.s)
 	for _, a := range t.points {
@@ -283,18 +294,14 @@ func (m *rooms) settle(l *line) {
 	for _, c := range l.changes {
 		c.at = later(c.due, m.p.now)
 	}
+	delete(m.flat, l.dev)
+	m.explicit = nil
 }
 
 // storeAt returns how much the device can take and give at an instant to come, as far as is planned.
 func (m *rooms) storeAt(d *actions.Device, t time.Time) *store {
-	var all []draw
-	for i := range d.Points {
-		if l := m.p.lines[d.Points[i].Ref]; l != nil {
-			all = l.draws(all)
-		}
-	}
 	s := m.p.store(d)
-	for _, x := range flatten(all, d.PowerW) {
+	for _, x := range m.drawsOf(d) {
 		if !x.from.Before(t) {
 			break
 		}
@@ -302,6 +309,21 @@ func (m *rooms) storeAt(d *actions.Device, t time.Time) *store {
 		s.take(x)
 	}
 	return s
+}
+
+// drawsOf returns what the device draws and gives back as far as is planned.
+func (m *rooms) drawsOf(d *actions.Device) []draw {
+	if flat, ok := m.flat[d]; ok {
+		return flat
+	}
+	var all []draw
+	for i := range d.Points {
+		if l := m.p.lines[d.Points[i].Ref]; l != nil {
+			all = l.draws(all)
+		}
+	}
+	m.flat[d] = flatten(all, d.PowerW)
+	return m.flat[d]
 }
 
 // levelAt returns the level of the device at an instant to come, as far as is planned.
@@ -323,7 +345,6 @@ func (m *rooms) hold(w *window, l *line, from time.Time, r *roomHold) *hold {
 	h.room = r
 	h.st.Want.Value = r.values[0].value
 	m.settle(l)
-	m.explicit = m.p.explicit()
 	return h
 }
 

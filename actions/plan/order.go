@@ -69,12 +69,11 @@ type mark struct {
 	giving       int
 	problems     []string
 	lines        map[*line]int
-	explicit     *profile
 }
 
 func (m *rooms) mark(targets []target) mark {
 	w := targets[0].w
-	k := mark{w: w, holds: len(w.holds), rooms: len(w.room), giving: len(m.giving), problems: slices.Clone(w.problems), lines: map[*line]int{}, explicit: m.explicit}
+	k := mark{w: w, holds: len(w.holds), rooms: len(w.room), giving: len(m.giving), problems: slices.Clone(w.problems), lines: map[*line]int{}}
 	for _, t := range targets {
 		for _, l := range t.lines {
 			k.lines[l] = len(l.holds)
@@ -90,7 +89,7 @@ func (m *rooms) undo(k mark) {
 		m.settle(h.line)
 	}
 	k.w.holds, k.w.room, k.w.problems = k.w.holds[:k.holds], k.w.room[:k.rooms], slices.Clone(k.problems)
-	m.giving, m.explicit = m.giving[:k.giving], k.explicit
+	m.giving = m.giving[:k.giving]
 }
 
 // compare says which of two targets of a window comes first. What gives back already goes on as it does, what does all it can
