@@ -159,6 +159,8 @@ type Address struct {
 	Headers map[string]string
 	// MQTT and HTTP: the payload; "" writes the bare wire form.
 	Body string
+	// OCPP: what 1 A of a limit is in W, for chargers that take limits in W only; 0: not known.
+	WPerA float64
 	// exec: program and arguments, no shell.
 	Args []string
 	// Modbus.

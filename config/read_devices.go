@@ -34,6 +34,7 @@ func (l *loader) devices(top section, p *actions.Premises) []actions.Device {
 		s.figures(&d)
 		if link != nil && link.Protocol == "ocpp" {
 			s.stationRange(&d)
+			stationWatts(&d, p.WPerA(&d))
 		}
 		s.levels(&d)
 		s.hygieneLevel(&d)

@@ -84,6 +84,18 @@ func (s section) stationRange(d *actions.Device) {
 	}
 }
 
+// stationWatts tells the current of a charger what 1 A is in W: some chargers take limits in W only.
+func stationWatts(d *actions.Device, perA float64) {
+	for i := range d.Points {
+		p := &d.Points[i]
+		for _, a := range []*actions.Address{p.Write, p.Read} {
+			if a != nil && a.Path == "current" {
+				a.WPerA = perA
+			}
+		}
+	}
+}
+
 // withStation adds the points of an OCPP link that are not configured.
 func withStation(points []actions.Point, device string) []actions.Point {
 	for _, name := range stationPoints() {

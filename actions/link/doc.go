@@ -14,6 +14,7 @@
 //  2. Decode with one [Decoder] per point, made when the link is opened; write what [Body], [Path], [Header], [Arg] or
 //     [Wire] return. They refuse what does not belong on the wire.
 //  3. Bound whatever the far end may send before it is kept, and say in one line what was wrong with it ([Sample]).
+//     Where boxes of this kind can be given a value for a time, make it a [Lender]: [Termed] fills in text addresses.
 //  4. Sort errors by class: nothing sent is Unreachable, a no is Refused, silence after sending is Unknown.
 //  5. Describe a far end that misbehaves on demand as a linktest.Peer, and hand it to linktest.Run: it accepts, refuses,
 //     times out, is lost and found again, loses a command, answers late, sends rubbish and never stops sending.

@@ -10,6 +10,9 @@
 // an address is a pattern, see [link.Body]; without one the bare wire form is sent, or nothing where {value} stands in
 // the path or the method is GET or DELETE. A Content-Type of application/x-www-form-urlencoded makes it a form.
 //
+// Where the box ends a value by itself, {seconds}, {minutes} and {until} in path, body and headers say when, see
+// [link.Termed].
+//
 // Reading is polite: one exchange at a time on a link, over a kept connection, and readings of one path that wait
 // together share one answer. A box that answers 429 or 503 with Retry-After is left alone for that long, a minute at
 // most. Answers are read up to a mebibyte. Proxies of the environment are not used: boxes are near.

@@ -18,7 +18,13 @@
 // walked once for each connection. A point is read together with its scale factor where one exchange reaches both. What
 // the standard reserves for "not implemented" is an error, not a number. Names of an enumeration may stand as wire forms:
 // values = { charging = "CHARGING" }. The models known are in models.txt, which says where they come from; where a box
-// has a model twice, the first counts.
+// has a model twice, the first counts, or the one that `nth` says.
+//
+// # Timers
+//
+// Where a box ends a value by itself after the time in another register, such as InOutWRte_RvrtTms of model 124 or
+// WSetRvrtTms of model 704, `timer` names it, and `lasts` the longest. The time goes in the same request as the value where
+// the registers lie side by side, else just before it; a box that refuses the time is not given the value.
 //
 // # Sending once
 //

@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -27,6 +28,7 @@ type box struct {
 	stop     context.CancelFunc
 	over     context.Context
 	wg       sync.WaitGroup
+	watts    atomic.Bool // it takes limits in W only, not in A only
 
 	mu       sync.Mutex
 	wake     chan struct{} // closed when something changes for the one that dials
@@ -34,7 +36,7 @@ type box struct {
 	ws       *websocket.Conn
 	manner   linktest.Manner
 	delay    time.Duration
-	limit    float64 // A, in force
+	limit    float64 // in force, in its unit
 	none     bool    // there is no limit in force
 	running  bool
 	id       string // of the transaction
@@ -275,9 +277,11 @@ func (b *box) obey(f frame) {
 			after = b.tellStatus
 		}
 	case "GetConfiguration":
-		answer = `{"configurationKey": [{"key": "ChargeProfileMaxStackLevel", "readonly": true, "value": "8"}]}`
+		answer = fmt.Sprintf(`{"configurationKey": [{"key": "ChargeProfileMaxStackLevel", "readonly": true, "value": "8"}, {"key": "ChargingScheduleAllowedChargingRateUnit", "readonly": true, "value": %q}]}`,
+			map[string]string{"A": "Current", "W": "Power"}[b.unit()])
 	case "GetVariables":
-		answer = `{"getVariableResult": [{"attributeStatus": "Accepted", "attributeValue": "8", "component": {"name": "SmartChargingCtrlr"}, "variable": {"name": "ProfileStackLevel"}}]}`
+		answer = `{"getVariableResult": [{"attributeStatus": "Accepted", "attributeValue": "8", "component": {"name": "SmartChargingCtrlr"}, "variable": {"name": "ProfileStackLevel"}},
+			{"attributeStatus": "Accepted", "attributeValue": "` + b.unit() + `", "component": {"name": "SmartChargingCtrlr"}, "variable": {"name": "RateUnit"}}]}`
 	}
 	if f.action == "SetChargingProfile" {
 		after()
@@ -285,6 +289,14 @@ func (b *box) obey(f frame) {
 	}
 	b.send(fmt.Sprintf(`[3, %q, %s]`, f.id, answer))
 	after()
+}
+
+// unit is the only one that the charger takes.
+func (b *box) unit() string {
+	if b.watts.Load() {
+		return "W"
+	}
+	return "A"
 }
 
 func (b *box) take(payload json.RawMessage, manner linktest.Manner) {
@@ -311,9 +323,9 @@ func (b *box) schedule(manner linktest.Manner) string {
 	case b.none:
 		return `{"status": "Accepted"}`
 	case b.old():
-		return fmt.Sprintf(`{"status": "Accepted", "connectorId": 1, "scheduleStart": %q, "chargingSchedule": {"chargingRateUnit": "A", "chargingSchedulePeriod": %s}}`, stamp(time.Now()), periods)
+		return fmt.Sprintf(`{"status": "Accepted", "connectorId": 1, "scheduleStart": %q, "chargingSchedule": {"chargingRateUnit": %q, "chargingSchedulePeriod": %s}}`, stamp(time.Now()), b.unit(), periods)
 	}
-	return fmt.Sprintf(`{"status": "Accepted", "schedule": {"evseId": 1, "duration": 60, "scheduleStart": %q, "chargingRateUnit": "A", "chargingSchedulePeriod": %s}}`, stamp(time.Now()), periods)
+	return fmt.Sprintf(`{"status": "Accepted", "schedule": {"evseId": 1, "duration": 60, "scheduleStart": %q, "chargingRateUnit": %q, "chargingSchedulePeriod": %s}}`, stamp(time.Now()), b.unit(), periods)
 }
 
 // begin starts or ends a transaction and tells of it.

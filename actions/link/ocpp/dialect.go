@@ -20,8 +20,8 @@ type dialect interface {
 	// set sets a limit, clear takes the profile with an id away; that there is none is no error.
 	set(ctx context.Context, t *talk, l limit) error
 	clear(ctx context.Context, t *talk, id int) error
-	// composite returns the limit in force, in A, and false where there is none.
-	composite(ctx context.Context, t *talk) (float64, bool, error)
+	// composite returns the limit in force, in unit (A or W), and false where there is none.
+	composite(ctx context.Context, t *talk, unit string) (float64, bool, error)
 	// start and stop begin and end a transaction.
 	start(ctx context.Context, t *talk) error
 	stop(ctx context.Context, t *talk, transaction string) error
@@ -95,6 +95,6 @@ func heartbeatAnswer() any {
 }
 
 // unusual returns the limit of a composite schedule in another unit than asked for.
-func unusual(t *talk, unit string) error {
-	return &link.Error{Class: link.Rubbish, What: fmt.Sprintf("%s: GetCompositeSchedule: the charger answers in %s, A was asked for", t.name, link.Sample([]byte(unit)))}
+func unusual(t *talk, unit, asked string) error {
+	return &link.Error{Class: link.Rubbish, What: fmt.Sprintf("%s: GetCompositeSchedule: the charger answers in %s, %s was asked for", t.name, link.Sample([]byte(unit)), asked)}
 }

@@ -17,7 +17,7 @@
 // A limit is a TxDefaultProfile, and a TxProfile too while a transaction runs, since chargers differ on whether a new
 // default reaches it; one of the two accepted is accepted. [link.Lender] gives a limit an end, so that the charger falls
 // back by itself should Spillway die: such profiles stand on the greatest stack level that the charger has, and expire by
-// validTo and by their duration. A limit without an end, such as a normal, stands one level below. A limit at or above
+// validTo and by their duration. A charger that takes limits in W only is given W. A limit without an end, such as a normal, stands one level below. A limit at or above
 // the end of the point's range, or 32 A where it has none, means none: the profiles are cleared, and no limit in force
 // reads as that. Profiles of others are left alone. A profile starts a minute ago, so that a clock that is behind does not
 // open a gap.

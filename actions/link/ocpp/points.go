@@ -48,12 +48,16 @@ func (l *ocppLink) write(ctx context.Context, p *actions.Point, v actions.Value,
 	switch {
 	case !ok || amps < 0:
 		return bad(p, "%s is no limit in A", link.Text(wire))
-	case able.wattsOnly:
-		return bad(p, "the charger takes limits in W only, which is not done here")
+	case able.wattsOnly && p.Write.WPerA <= 0:
+		return bad(p, "the charger takes limits in W only, and what 1 A is in W is not known")
 	}
 	// Limits have one decimal (1.6, 7.14; 2.0.1 Part 2, ChargingSchedulePeriodType); down is the safe side.
-	amps = math.Floor(amps*10+1e-6) / 10
-	return l.limit(ctx, t, s, able, amps, unlimited(p), until)
+	one := limit{most: math.Floor(amps*10+1e-6) / 10, unit: "A", end: until}
+	free := one.most >= unlimited(p)
+	if able.wattsOnly {
+		one.most, one.unit = math.Floor(amps*p.Write.WPerA*10+1e-6)/10, "W"
+	}
+	return l.limit(ctx, t, s, able, one, free)
 }
 
 // charge starts or stops a transaction, unless that is how things stand.
@@ -76,17 +80,19 @@ func (l *ocppLink) charge(ctx context.Context, t *talk, s *seen, p *actions.Poin
 	return bad(p, "charging is on or off, not %s", link.Text(wire))
 }
 
-// limit sets the profiles of a limit. First comes what is to hold from now on, then goes what would stand above it.
-func (l *ocppLink) limit(ctx context.Context, t *talk, s *seen, able abilities, amps, free float64, until time.Time) error {
-	if until.IsZero() && amps >= free {
+// limit sets the profiles of a limit; free says that it means none. First comes what is to hold from now on, then goes
+// what would stand above it.
+func (l *ocppLink) limit(ctx context.Context, t *talk, s *seen, able abilities, one limit, free bool) error {
+	lend := !one.end.IsZero()
+	if free && !lend {
 		return clearAll(ctx, t, lentDefault, lentTx, keptDefault, keptTx)
 	}
 	var running known[bool]
 	var id string
 	s.look(func(s *seen) { running, id = s.running, s.transaction })
-	one := limit{id: keptDefault, purpose: purposeDefault, level: max(able.level-1, 0), amps: amps, start: time.Now().Add(-beat).Truncate(time.Second), end: until}
+	one.id, one.purpose, one.level, one.start = keptDefault, purposeDefault, max(able.level-1, 0), time.Now().Add(-beat).Truncate(time.Second)
 	tx := keptTx
-	if !until.IsZero() {
+	if lend {
 		one.id, one.level, tx = lentDefault, able.level, lentTx
 	}
 	err := t.dialect.set(ctx, t, one)
@@ -96,7 +102,7 @@ func (l *ocppLink) limit(ctx context.Context, t *talk, s *seen, able abilities, 
 			err = second // one of the two accepted is accepted
 		}
 	}
-	if err == nil && until.IsZero() && able.level > 0 {
+	if err == nil && !lend && able.level > 0 {
 		err = clearAll(ctx, t, lentDefault, lentTx)
 	}
 	return err
@@ -126,7 +132,7 @@ func (l *ocppLink) Read(ctx context.Context, p *actions.Point) (actions.Value, e
 		return actions.Value{}, bad(p, "it cannot be read")
 	}
 	what := fmt.Sprintf("%s: read %s", l.name, name)
-	t, s, _, err := l.now(what)
+	t, s, able, err := l.now(what)
 	if err != nil {
 		return actions.Value{}, err
 	}
@@ -134,7 +140,7 @@ func (l *ocppLink) Read(ctx context.Context, p *actions.Point) (actions.Value, e
 	defer cancel()
 	switch name {
 	case "current":
-		return readLimit(ctx, t, p)
+		return readLimit(ctx, t, p, able)
 	case "power", "energy":
 		return l.readMeter(ctx, t, s, p, name, what)
 	}
@@ -167,8 +173,13 @@ func named(p *actions.Point, yes bool) (actions.Value, error) {
 	return actions.Value{}, bad(p, "its values have no wire form for %v", yes)
 }
 
-func readLimit(ctx context.Context, t *talk, p *actions.Point) (actions.Value, error) {
-	amps, ok, err := t.dialect.composite(ctx, t)
+func readLimit(ctx context.Context, t *talk, p *actions.Point, able abilities) (actions.Value, error) {
+	unit, perA := "A", 1.0
+	if able.wattsOnly && p.Read.WPerA > 0 {
+		unit, perA = "W", p.Read.WPerA
+	}
+	most, ok, err := t.dialect.composite(ctx, t, unit)
+	amps := most / perA
 	switch {
 	case err != nil:
 		return actions.Value{}, err

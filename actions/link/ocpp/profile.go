@@ -20,9 +20,10 @@ const (
 type limit struct {
 	id          int
 	purpose     string
-	transaction string // of a TxProfile
-	level       int    // stack level
-	amps        float64
+	transaction string  // of a TxProfile
+	level       int     // stack level
+	most        float64 // in unit
+	unit        string  // A, or W for a charger that takes nothing else
 	start       time.Time
 	end         time.Time // zero: none
 }

@@ -211,7 +211,7 @@ func (d *v16) set(ctx context.Context, t *talk, l limit) error {
 	}
 	p := profile{
 		ID: l.id, Level: l.level, Purpose: l.purpose, Kind: "Absolute", From: stamp(l.start), To: l.until(),
-		Schedule: schedule{l.seconds(), stamp(l.start), "A", []period{{0, l.amps}}},
+		Schedule: schedule{l.seconds(), stamp(l.start), l.unit, []period{{0, l.most}}},
 	}
 	if n, err := strconv.ParseInt(l.transaction, 10, 64); err == nil && l.purpose == purposeTx {
 		p.Transaction = &n
@@ -234,7 +234,7 @@ func (d *v16) clear(ctx context.Context, t *talk, id int) error {
 	return accepted(t, "ClearChargingProfile", s, "Accepted", "Unknown")
 }
 
-func (d *v16) composite(ctx context.Context, t *talk) (float64, bool, error) {
+func (d *v16) composite(ctx context.Context, t *talk, unit string) (float64, bool, error) {
 	var r struct {
 		status
 		Schedule *struct {
@@ -246,17 +246,17 @@ func (d *v16) composite(ctx context.Context, t *talk) (float64, bool, error) {
 		Connector int    `json:"connectorId"`
 		Duration  int    `json:"duration"`
 		Unit      string `json:"chargingRateUnit"`
-	}{d.connector, 60, "A"}, &r); err != nil {
+	}{d.connector, 60, unit}, &r); err != nil {
 		return 0, false, err
 	}
 	if err := accepted(t, "GetCompositeSchedule", r.status, "Accepted"); err != nil || r.Schedule == nil {
 		return 0, false, err
 	}
-	if r.Schedule.Unit != "A" {
-		return 0, false, unusual(t, r.Schedule.Unit)
+	if r.Schedule.Unit != unit {
+		return 0, false, unusual(t, r.Schedule.Unit, unit)
 	}
-	amps, ok := inForce(r.Schedule.Periods)
-	return amps, ok, nil
+	most, ok := inForce(r.Schedule.Periods)
+	return most, ok, nil
 }
 
 func (d *v16) start(ctx context.Context, t *talk) error {

@@ -221,7 +221,7 @@ func (d *v201) set(ctx context.Context, t *talk, l limit) error {
 	}
 	p := profile{
 		ID: l.id, Level: l.level, Purpose: l.purpose, Kind: "Absolute", From: stamp(l.start), To: l.until(),
-		Schedules: []schedule{{1, stamp(l.start), l.seconds(), "A", []period{{0, l.amps}}}},
+		Schedules: []schedule{{1, stamp(l.start), l.seconds(), l.unit, []period{{0, l.most}}}},
 	}
 	if l.purpose == purposeTx {
 		p.Transaction = l.transaction
@@ -244,7 +244,7 @@ func (d *v201) clear(ctx context.Context, t *talk, id int) error {
 	return accepted(t, "ClearChargingProfile", s, "Accepted", "Unknown")
 }
 
-func (d *v201) composite(ctx context.Context, t *talk) (float64, bool, error) {
+func (d *v201) composite(ctx context.Context, t *talk, unit string) (float64, bool, error) {
 	var r struct {
 		status
 		Schedule *struct {
@@ -256,17 +256,17 @@ func (d *v201) composite(ctx context.Context, t *talk) (float64, bool, error) {
 		Duration int    `json:"duration"`
 		Unit     string `json:"chargingRateUnit"`
 		EVSE     int    `json:"evseId"`
-	}{60, "A", d.evse}, &r); err != nil {
+	}{60, unit, d.evse}, &r); err != nil {
 		return 0, false, err
 	}
 	if err := accepted(t, "GetCompositeSchedule", r.status, "Accepted"); err != nil || r.Schedule == nil {
 		return 0, false, err
 	}
-	if r.Schedule.Unit != "A" {
-		return 0, false, unusual(t, r.Schedule.Unit)
+	if r.Schedule.Unit != unit {
+		return 0, false, unusual(t, r.Schedule.Unit, unit)
 	}
-	amps, ok := inForce(r.Schedule.Periods)
-	return amps, ok, nil
+	most, ok := inForce(r.Schedule.Periods)
+	return most, ok, nil
 }
 
 func (d *v201) start(ctx context.Context, t *talk) error {
