@@ -2,7 +2,9 @@ package plan
 
 import (
 	"slices"
+	"strings"
 	"testing"
+	"time"
 
 	"spillway/actions"
 )
@@ -118,5 +120,36 @@ func TestLeadInThatDoesNotFitIsSaid(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// A command that was planned in time and waits for the spacing of its link is not called late when the plan is made again
+// meanwhile; one of a window that is taken only then is, and stays so.
+func TestWaitingIsNotLate(t *testing.T) {
+	p := procedures(smallholding(), proc{name: "q", during: []string{"barn_battery.mode = charge", "barn_battery.charge_power = 5000 W"}})
+	in := Input{Premises: p, Now: at("11:00"), Standing: actions.NewStanding(), Windows: []actions.Window{win("a", "q", "12:00", "15:00")},
+		Readings: readings(p, at("11:00"), "barn_battery.mode=idle", "barn_battery.charge_power=3000")}
+	said := func(plan *actions.Plan) (late int) {
+		for _, s := range plan.Steps {
+			if strings.Contains(s.Why, "late") {
+				late++
+			}
+		}
+		return late
+	}
+	ahead := Make(in)
+	in.Now = at("12:00").Add(2 * time.Second)
+	taken := Make(in)
+	in.Current = ahead
+	waiting := Make(in)
+	in.Current, in.Now = taken, in.Now.Add(time.Second)
+	again := Make(in)
+	if said(ahead) != 0 || said(waiting) != 0 || said(taken) != 2 || said(again) != 2 {
+		t.Errorf("called late: ahead %d, waiting %d; taken late %d, and again %d", said(ahead), said(waiting), said(taken), said(again))
+	}
+	in.Current, in.Now = ahead, at("12:00").Add(2*time.Second)
+	in.Windows = []actions.Window{win("a", "q", "11:30", "15:00")} // moved to a start that is over
+	if moved := Make(in); said(moved) != 2 {
+		t.Errorf("moved: %d called late: %+v", said(moved), moved.Steps)
 	}
 }

@@ -3,6 +3,7 @@ package plan
 import (
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"spillway/actions"
@@ -108,8 +109,8 @@ func (c *change) beginReason() {
 	switch {
 	case h.room != nil:
 		p.write(" in the lead-in: ", h.room.reason(c))
-	case h.phase == actions.PhaseDuring && c.due.Before(c.at) && c.due.Before(p.now):
-		p.write(" during the window, joined late")
+	case h.phase == actions.PhaseDuring && c.late():
+		p.write(" during the window" + joinedLate)
 	case h.phase == actions.PhaseDuring:
 		p.write(" during the window")
 	case h.st.HasFrom && h.st.From < 0:
@@ -119,8 +120,8 @@ func (c *change) beginReason() {
 	default:
 		p.write(" in the lead-in, to be confirmed ", statement.FormatDuration(p.premises.Margin), " before the window")
 	}
-	if h.phase == actions.PhaseLeadIn && c.due.Before(p.now) && c.due.Before(c.at) {
-		p.write(", sent late")
+	if h.phase == actions.PhaseLeadIn && c.late() {
+		p.write(sentLate)
 	}
 	if h.st.Want.Auto && h.phase == actions.PhaseDuring {
 		c.shareReason()
@@ -135,6 +136,29 @@ func (c *change) beginReason() {
 		p.quote(c.was.st)
 		p.write(" of ", c.was.win.name())
 	}
+}
+
+// What the reason of a late command says.
+const (
+	joinedLate = ", joined late"
+	sentLate   = ", sent late"
+)
+
+// late reports whether the command was due before anybody planned it. One that was planned in time and only waits for its
+// turn on the link, or for this moment to pass, is not late.
+func (c *change) late() bool {
+	p := c.line.p
+	if !c.due.Before(c.at) || !c.due.Before(p.now) {
+		return false
+	}
+	inTime := func(s *actions.Step) bool {
+		return s.ID == c.id && s.Start.Equal(c.window.Start) && !strings.Contains(s.Why, joinedLate) && !strings.Contains(s.Why, sentLate)
+	}
+	if p.Current != nil && slices.ContainsFunc(p.Current.Steps, func(s actions.Step) bool { return inTime(&s) }) {
+		return false
+	}
+	st, known := p.Standing.Steps[c.id]
+	return !known || !inTime(&st.Step)
 }
 
 // shareReason says what `auto` comes to, and why it changes.
