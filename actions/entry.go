@@ -103,6 +103,7 @@ func (s *Standing) Apply(e Entry) {
 	case EntryDoubt:
 		p := s.Points[e.Point]
 		p.Certain, p.Resent = false, true
+		p.Sent = time.Time{} // what was sent was done, and undone: only what is sent from now on may still arrive
 		p.Stray, p.StrayUntil = Value{}, time.Time{}
 		s.Points[e.Point] = p
 	case EntryLate:
@@ -184,7 +185,7 @@ const (
 func (p *PointStanding) leave(e Entry) {
 	switch last := p.Sent; {
 	case !p.Value.Known || last.IsZero():
-	case !p.Certain && !p.Resent:
+	case !p.Certain:
 		p.Stray, p.StrayUntil = p.Value, e.At.Add(StrayLong)
 	case e.At.Sub(last) < StrayShort:
 		p.Stray, p.StrayUntil = p.Value, e.At.Add(StrayShort)
