@@ -142,7 +142,7 @@ func TestHandsAndFailuresEndRoom(t *testing.T) {
 	s.e.values[ref("battery.power")] = actions.Number(0)
 	s.until("11:00").read("battery.level=75.789")
 	if v := s.e.values[ref("battery.power")]; v != actions.Number(-800) {
-		t.Fatalf("has %s", v)
+		t.Fatalf("shows %s", v)
 	}
 	st := s.e.standing.Points[ref("battery.power")]
 	st.Hand, st.HandHold = actions.Number(500), []string{"a"}

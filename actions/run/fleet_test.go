@@ -44,7 +44,7 @@ func newFleet(links, perLink int) *fleet {
 				points = append(points, number(fmt.Sprintf("point%d", k), "W", 1, 5000))
 				points[k].Draws.None = true
 			}
-			p.Devices = append(p.Devices, device(actions.Device{Name: fmt.Sprintf("device%04d_%d", i, d), Link: name, Kind: actions.Load}, points...))
+			p.Devices = append(p.Devices, device(actions.Device{Kind: actions.Load, Name: fmt.Sprintf("device%04d_%d", i, d), Link: name}, points...))
 		}
 	}
 	f.premises = p
