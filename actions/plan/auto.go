@@ -172,10 +172,20 @@ func (a *autoPoint) power(v actions.Value) (kw float64, known bool) {
 	return 0, false
 }
 
-// A round is windows with auto statements that overlap, and so share with each other.
+// A round is windows with auto statements that overlap or follow one another at once, and so share with each other: what a
+// device takes in one leaves less for it in the next. Where there is time between windows each takes what it can, since
+// nobody knows what comes until then.
 type round struct {
 	from, to time.Time
 	windows  []*window
+}
+
+// mostInTurn bounds how many windows share that only follow one another: the cost of sharing grows faster than they do.
+const mostInTurn = 12
+
+// takes reports whether a window that starts at an instant shares in the round.
+func (r *round) takes(from time.Time) bool {
+	return from.Before(r.to) || from.Equal(r.to) && len(r.windows) < mostInTurn
 }
 
 // rounds puts the windows that have something to share, and are not over, into rounds.
@@ -185,7 +195,7 @@ func (p *planner) rounds() (list []round) {
 			continue
 		}
 		from := later(w.Start, p.now)
-		if n := len(list); n > 0 && from.Before(list[n-1].to) {
+		if n := len(list); n > 0 && list[n-1].takes(from) {
 			r := &list[n-1]
 			r.to, r.windows = later(r.to, w.End), append(r.windows, w)
 			continue

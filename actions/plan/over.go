@@ -11,6 +11,28 @@ import (
 // mostCuts bounds how often auto points are lowered for times in which the commands of others are late.
 const mostCuts = 20
 
+// A sharedDraw is what auto lets a point draw.
+type sharedDraw struct {
+	line *line
+	draw
+}
+
+// sharedDraws returns what auto lets points draw, the last statement first.
+func (p *planner) sharedDraws() (list []sharedDraw) {
+	for _, l := range p.order {
+		if len(l.auto) == 0 {
+			continue
+		}
+		for _, d := range l.draws(nil) {
+			if d.shared > 0 {
+				list = append(list, sharedDraw{l, d})
+			}
+		}
+	}
+	slices.SortStableFunc(list, func(a, b sharedDraw) int { return b.line.statement() - a.line.statement() })
+	return list
+}
+
 // cutOver lowers auto points where, with every command sent when its link has time for it, the premises draw more than the
 // limit, and reports whether there were any to lower. The sharing keeps the limit with all that changes at one instant
 // changing at once; a drop that queues behind another command comes some seconds later than that.
@@ -19,9 +41,10 @@ func (p *planner) cutOver() bool {
 	f := &profile{p: p, other: p.otherLoads()}
 	f.devices()
 	f.sum()
-	for i := 0; i+1 < len(f.load); i++ {
+	shared := p.sharedDraws()
+	for i := 0; i+1 < len(f.load) && len(shared) > 0; i++ {
 		for ph := range p.phases() {
-			if over := f.load[i].w[ph] + f.other[ph] - limit; over > wattSlack && p.cutAt(f.load[i].t, f.load[i+1].t, ph, over) {
+			if over := f.load[i].w[ph] + f.other[ph] - limit; over > wattSlack && p.cutAt(shared, f.load[i].t, f.load[i+1].t, ph, over) {
 				return true
 			}
 		}
@@ -29,27 +52,24 @@ func (p *planner) cutOver() bool {
 	return false
 }
 
-// cutAt takes over, in W, off what auto points draw on a phase between two instants, the last statement first, and reports
-// whether there was anything to take off.
-func (p *planner) cutAt(from, to time.Time, ph int, over float64) (moved bool) {
-	lines := slices.Clone(p.order)
-	slices.SortStableFunc(lines, func(a, b *line) int { return b.statement() - a.statement() })
-	for _, l := range lines {
-		phases := p.premises.PhasesOf(l.dev)
-		if len(l.auto) == 0 || !slices.Contains(phases, ph+1) {
+// cutAt takes over, in W, off what is shared on a phase between two instants, and reports whether there was anything to take
+// off.
+func (p *planner) cutAt(shared []sharedDraw, from, to time.Time, ph int, over float64) (moved bool) {
+	for _, d := range shared {
+		if d.from.After(from) || !d.to.After(from) {
 			continue
 		}
-		w := l.sharedAt(from)
-		if w <= 0 {
+		phases := p.premises.PhasesOf(d.line.dev)
+		if !slices.Contains(phases, ph+1) {
 			continue
 		}
-		a := p.autoPoint(l)
-		v := a.value(math.Max(0, (w-over*float64(len(phases)))/1000-a.base))
-		less := w - p.drawOf(l, v)
+		a := p.autoPoint(d.line)
+		v := a.value(math.Max(0, (d.shared-over*float64(len(phases)))/1000-a.base))
+		less := d.shared - p.drawOf(d.line, v)
 		if less <= 0 {
 			continue
 		}
-		l.lower(v, from, to)
+		d.line.lower(v, from, to)
 		moved = true
 		if over -= less / float64(len(phases)); over <= wattSlack {
 			break
@@ -65,16 +85,6 @@ func (l *line) statement() int {
 		return -1
 	}
 	return l.holds[i].order
-}
-
-// sharedAt returns what auto lets the point draw at t, in W.
-func (l *line) sharedAt(t time.Time) float64 {
-	for _, d := range l.draws(nil) {
-		if d.shared > 0 && !d.from.After(t) && d.to.After(t) {
-			return d.shared
-		}
-	}
-	return 0
 }
 
 // lower lets auto on the line come to no more than v between two instants, and from so long before that the command is

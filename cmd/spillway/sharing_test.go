@@ -23,6 +23,7 @@ type sharingCase struct {
 	phases  int
 	kva     float64 // kW, per phase
 	spacing int     // s
+	confirm int     // s
 	windows [][2]int
 	devices []sharingDevice
 }
@@ -65,7 +66,7 @@ func (c sharingCase) config() (text string, readings []string) {
 		if kind == "fixed" {
 			kind = "load"
 		}
-		fmt.Fprintf(&b, "[links.%s]\nurl = \"exec:\"\nspacing = \"%ds\"\nconfirm = \"1s\"\n[devices.%s]\nlink = \"%s\"\nkind = \"%s\"\n", n, c.spacing, n, n, kind)
+		fmt.Fprintf(&b, "[links.%s]\nurl = \"exec:\"\nspacing = \"%ds\"\nconfirm = \"%ds\"\n[devices.%s]\nlink = \"%s\"\nkind = \"%s\"\n", n, c.spacing, cmp.Or(c.confirm, 1), n, n, kind)
 		if c.phases == 3 && d.phase > 0 {
 			fmt.Fprintf(&b, "phase = %d\n", d.phase)
 		}
@@ -270,11 +271,15 @@ func TestReferenceSharingsByCommand(t *testing.T) {
 	}
 }
 
-// drawSharing makes one to five devices of all kinds in one or two windows that may overlap, beside loads.
+// drawSharing makes one to five devices of all kinds in one or two windows that overlap or touch, beside loads. With time
+// between them each window takes what it can, as if nobody knew of the next.
 func drawSharing(r *rand.Rand) sharingCase {
-	c := sharingCase{phases: 1 + 2*r.Intn(2), kva: math.Round((3+r.Float64()*12)*1000) / 1000, spacing: r.Intn(3)}
-	for range 1 + r.Intn(2) {
+	c := sharingCase{phases: 1 + 2*r.Intn(2), kva: math.Round((3+r.Float64()*12)*1000) / 1000, spacing: r.Intn(3), confirm: 1 + 9*r.Intn(2)}
+	for n := range 1 + r.Intn(2) {
 		begin := r.Intn(3)
+		if n > 0 {
+			begin = c.windows[0][0] + r.Intn(c.windows[0][1]-c.windows[0][0]+1)
+		}
 		c.windows = append(c.windows, [2]int{begin, begin + 1 + r.Intn(4)})
 	}
 	some := func() (list []int) {
