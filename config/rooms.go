@@ -18,6 +18,7 @@ func (k *checker) room(d *actions.Device) {
 		k.add(Note, where, "let during-statements of a turn-up procedure draw with it", "does nothing: no turn-up procedure draws with %s", d.Name)
 		return
 	}
+	k.roomAndBaseline(d, before)
 	if d.Kind == actions.Tank {
 		k.roomOfTank(where, d, before)
 		return
@@ -38,6 +39,17 @@ func (k *checker) room(d *actions.Device) {
 			most = min(most, d.DischargeW)
 		}
 		k.add(OK, where, "", "gives back before %s, at most %s", strings.Join(before, ", "), kw(most))
+	}
+}
+
+// roomAndBaseline warns where making room moves the credit: what the premises use before a window adjusts their baseline.
+func (k *checker) roomAndBaseline(d *actions.Device, before []string) {
+	for _, name := range before {
+		q := k.p.Procedure(name)
+		if i := slices.IndexFunc(q.Terms, func(t actions.Terms) bool { return t.Adjust != "none" }); i >= 0 {
+			k.add(Note, "procedures."+name+".settlement.adjust", "ask whether your scheme allows for that",
+				"room made in %s before a window lowers what is used then, and with it the baseline", d.Name)
+		}
 	}
 }
 

@@ -49,6 +49,9 @@ unit = "°C"
 match = { title = "free power" }
 direction = "DIRECTION"
 during = ["battery.power = auto", "tank.heat = on"]
+[procedures.surplus.settlement]
+rate   = "0.245 GBP/kWh"
+adjust = "add"
 `
 	for _, c := range []struct {
 		name                                       string
@@ -57,6 +60,7 @@ during = ["battery.power = auto", "tank.heat = on"]
 	}{
 		{"all there", "0.8 kW", "-3000", `reserve = "45 °C"`, `normal = "on"`, "turn-up", []string{
 			"ok devices.battery.make_room: gives back before surplus, at most 0.8 kW",
+			"note procedures.surplus.settlement.adjust: room made in",
 			"ok devices.tank.make_room: held off before surplus, for as long as the window can heat it"}},
 		{"nothing gives back", "0.8 kW", "0", "", `normal = "off"`, "turn-up", []string{
 			"note devices.battery.make_room: no point lets battery give back, so that it can only be held off",

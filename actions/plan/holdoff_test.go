@@ -135,8 +135,8 @@ func TestNoRoomWhereThereMayBeNone(t *testing.T) {
 	}
 }
 
-// A hand on the point, and a command that failed, end it for that window.
-func TestHandsAndFailuresEndRoom(t *testing.T) {
+// A hand on the point ends it for that window.
+func TestHandsEndRoom(t *testing.T) {
 	p := roomy(proc{during: []string{"battery.power = auto"}})
 	s := begin(p, "10:00", hour(), "battery.level=80")
 	s.e.values[ref("battery.power")] = actions.Number(0)
@@ -151,6 +151,24 @@ func TestHandsAndFailuresEndRoom(t *testing.T) {
 		if x.At.Before(at("13:00")) {
 			t.Errorf("%s after a hand: %s", x.ID, x.Why)
 		}
+	}
+}
+
+// A command that failed is not tried again for the window, and what the window itself asks for is.
+func TestFailuresEndRoom(t *testing.T) {
+	p := roomy(proc{during: []string{"battery.power = auto"}})
+	s := begin(p, "10:00", hour(), "battery.level=80")
+	first := s.plan().Steps[0]
+	s.e.standing.Apply(actions.Entry{Kind: actions.EntryIntent, At: first.At, Step: first, Tries: 1})
+	s.e.standing.Apply(actions.Entry{Kind: actions.EntrySettled, At: first.At, Step: first, State: actions.Failed})
+	s.in.Now, s.in.Standing = at("10:01"), s.e.standing.Clone()
+	for _, x := range s.plan().Steps {
+		if x.Value.Number < 0 {
+			t.Errorf("%s gives back after a failure: %s", x.ID, x.Why)
+		}
+	}
+	if last := s.plan().Steps; len(last) == 0 || last[len(last)-2].ID != "a-d1" {
+		t.Errorf("the window's own statement is gone: %v", stepLines(s.plan()))
 	}
 }
 
