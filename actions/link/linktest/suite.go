@@ -26,6 +26,7 @@ func Run(t *testing.T, open link.Opener, traits Traits, start func(*testing.T) P
 		check func(*bench)
 	}{
 		{"accepts", Accept, accepts},
+		{"lends", Accept, lends},
 		{"reads what a hand did", Accept, readsHands},
 		{"sends nothing impossible", Accept, sendsNothingImpossible},
 		{"sends nothing after its time", Accept, sendsNothingAfterItsTime},

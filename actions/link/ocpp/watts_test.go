@@ -49,3 +49,25 @@ func TestLimitsInWatts(t *testing.T) {
 		})
 	}
 }
+
+// What is in force is the last period that has begun at the start of the composite schedule. The first is the example of
+// OCPP 1.6 edition 2, 3.13.7 (11 kW, 6 kW from 08:00 to 20:00); the second what its compliance case TC_072_CS stacks, with
+// limits of the second level that are ours.
+func TestInForce(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		periods []period
+		want    float64
+		none    bool
+	}{
+		{"official example", []period{{0, 11000}, {28800, 6000}, {72000, 11000}}, 11000, false},
+		{"two levels", []period{{0, 7}, {100, 9}, {150, 8}, {200, 10}}, 7, false},
+		{"begun before", []period{{-300, 6}, {-60, 8}, {100, 10}}, 8, false},
+		{"nothing yet", []period{{100, 10}}, 0, true},
+		{"empty", nil, 0, true},
+	} {
+		if got, ok := inForce(c.periods); got != c.want || ok == c.none {
+			t.Errorf("%s: %v, %t", c.name, got, ok)
+		}
+	}
+}
