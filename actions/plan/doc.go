@@ -13,5 +13,7 @@
 // outcome, a window that was called off, a guard that came true, and a restore that is owed.
 //
 // The stages, each in its file: window.go (windows to holds), guard.go, leadin.go (when lead-ins go), line.go (one point
-// over time), catchup.go (now), least.go (least times), headroom.go (make_room), sequence.go (one link's order and spacing), profile.go (power and energy), why.go.
+// over time), catchup.go (now), least.go (least times), headroom.go (make_room), sequence.go (one link's order and spacing),
+// auto.go and shares.go (auto; share.go says why that is the best there is, pricing.go, pack.go and bound.go search),
+// waitdrops.go and over.go (the limit while commands are under way), profile.go (power and energy), why.go.
 package plan
