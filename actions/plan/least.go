@@ -91,6 +91,7 @@ func (p *planner) arrange() {
 		p.changes = append(append(p.changes, l.changes...), l.renewals...)
 	}
 	p.sequence()
+	p.await()
 }
 
 // keepLeast gives stays to the lines whose commands break a least time, and reports whether there were any.

@@ -140,8 +140,8 @@ func (x *shares) levels(u int, by filling, was []part) []part {
 			least := math.Inf(1)
 			for m := j - 1; m >= i; m-- {
 				least = math.Min(least, left[m])
-				if at[j]-at[m] < a.cad.hold-slack {
-					continue
+				if at[j]-at[m] < a.cad.hold-slack && j < n && (m > 0 || !a.cad.running) {
+					continue // the end may cut a level, and the one that it has goes on
 				}
 				kw := set(m, j, least)
 				if w := worth[i][m] + kw*(at[j]-at[m]); kw > slack && (m == i || worth[i][m] > 0) && w > worth[i][j]+slack {

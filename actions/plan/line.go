@@ -59,6 +59,7 @@ type change struct {
 	line    *line
 	id      string
 	due, at time.Time
+	wait    time.Time // for commands on other links; zero: for none
 	value   actions.Value
 	from    actions.Value
 	hold    *hold // that asks for it, or whose end it is; nil: one of a window that is gone

@@ -71,6 +71,7 @@ func run(in Input) (*planner, *actions.Plan) {
 	p.sayLate()
 	p.sayLeast()
 	prof := p.profile()
+	p.sayRebound(prof)
 	return p, p.finish(prof)
 }
 

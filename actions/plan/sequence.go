@@ -51,10 +51,14 @@ func (p *planner) sequence() {
 func (p *planner) dropMissed() {
 	p.dropOnce()
 	for range mostStays {
-		if !p.keepLeast() {
+		switch {
+		case p.keepLeast():
+			p.arrange()
+		case p.awaitOnce():
+			p.sequence()
+		default:
 			return
 		}
-		p.arrange()
 		p.dropOnce()
 	}
 }
@@ -74,9 +78,9 @@ func (p *planner) dropOnce() {
 // them was: by when each should have been, one could come before another that must precede it.
 func (p *planner) turnOf(c *change) time.Time {
 	if c.class != beginning && !c.due.After(p.now) {
-		return p.dues[c.line.link]
+		return later(p.dues[c.line.link], c.wait)
 	}
-	return c.due
+	return later(c.due, c.wait)
 }
 
 func compareChanges(a, b *change) int {
@@ -154,13 +158,13 @@ func (p *planner) spaceLink(list []*change, drop bool) {
 	free := later(p.now, p.quiet(list[0].line.link))
 	for i := range list {
 		queue := &rest
-		if len(rest) == 0 || len(first) > 0 && !later(first[0].due, free).After(later(rest[0].due, free)) {
+		if len(rest) == 0 || len(first) > 0 && !later(first[0].due, free).After(later(later(rest[0].due, rest[0].wait), free)) {
 			queue = &first
 		}
 		c := (*queue)[0]
 		*queue = (*queue)[1:]
 		list[i] = c
-		c.at, c.sent = later(c.due, free), true
+		c.at, c.sent = later(later(c.due, c.wait), free), true
 		if drop && c.pastRenewing() {
 			c.drop = missed
 			continue

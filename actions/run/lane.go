@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"spillway/actions"
+	"spillway/actions/plan"
 )
 
 // A lane is one link's queue: at most one command is under way on it, from its first read to its confirmation.
@@ -81,8 +82,12 @@ func (m *Machine) startIn(l *lane, i int) (wait time.Duration, ok bool) {
 	return max(s.At.Sub(m.now.Wall)-l.ahead(), m.notBefore[s.ID]-m.now.Up), true
 }
 
-// waits reports whether a step that makes room for s is not confirmed yet.
+// waits reports whether a step that makes room for s, or must come before it, is not confirmed yet. A point is given back
+// all the same once it has waited for long enough.
 func (m *Machine) waits(s *actions.Step) bool {
+	if s.Release && s.Phase == actions.PhaseRestore && m.now.Wall.Sub(s.Due) >= plan.MostRebound {
+		return false
+	}
 	return slices.ContainsFunc(s.After, func(id string) bool { return m.planned[id] && !m.done[id] })
 }
 
@@ -95,7 +100,10 @@ func (m *Machine) outOfTurn(l *lane, i int) bool {
 	}
 	for j := range l.steps[:i] {
 		e := &l.steps[j]
-		if e.Release && e.Point.Device == s.Point.Device && !m.done[e.ID] && m.notBefore[e.ID] > m.now.Up && m.standing.Steps[e.ID].Tries < l.link.Tries {
+		if !e.Release || e.Point.Device != s.Point.Device || m.done[e.ID] {
+			continue
+		}
+		if m.waits(e) || m.notBefore[e.ID] > m.now.Up && m.standing.Steps[e.ID].Tries < l.link.Tries {
 			return true
 		}
 	}
