@@ -1,6 +1,7 @@
 package meter
 
 import (
+	"math/big"
 	"os"
 	"path/filepath"
 	"strings"
@@ -74,4 +75,16 @@ func readString(t *testing.T, text string, l Layout) (*Series, []Note) {
 		t.Fatal(err)
 	}
 	return s, n
+}
+
+// Name returns the file the series was read from, or the names of those merged.
+func (s *Series) Name() string { return s.name }
+
+// Sum returns the energy of all readings in microjoules.
+func (s *Series) Sum() *big.Int {
+	sum := new(big.Int)
+	for _, r := range s.readings {
+		sum.Add(sum, big.NewInt(int64(r.Energy)))
+	}
+	return sum
 }

@@ -6,7 +6,6 @@ import (
 	"math/big"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"github.com/shopspring/decimal"
@@ -227,6 +226,3 @@ func floorDiv(a, b int64) int64 {
 	}
 	return q
 }
-
-// IsRegister reports whether a point in the unit shows a register rather than a power.
-func IsRegister(unitName string) bool { return strings.HasSuffix(strings.ToLower(unitName), "wh") }

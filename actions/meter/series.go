@@ -38,9 +38,6 @@ type Series struct {
 	holes    []Hole // between runs, and beyond them where the data names them; in order
 }
 
-// Name returns the file the series was read from, or the names of those merged.
-func (s *Series) Name() string { return s.name }
-
 // Len returns the number of readings.
 func (s *Series) Len() int { return len(s.readings) }
 
@@ -160,15 +157,6 @@ func (s *Series) why(instant int64) string {
 		return s.holes[i].Why
 	}
 	return NoReading
-}
-
-// Sum returns the energy of all readings in microjoules.
-func (s *Series) Sum() *big.Int {
-	sum := new(big.Int)
-	for _, r := range s.readings {
-		sum.Add(sum, big.NewInt(int64(r.Energy)))
-	}
-	return sum
 }
 
 func mod(a, b int64) int64 { return ((a % b) + b) % b }

@@ -124,7 +124,6 @@ func shortCycles(s scene, steps []actions.Step, again bool) (bad []string) {
 		on         bool
 		began, end time.Time
 		set        time.Time
-		due        time.Time
 	}
 	points := map[actions.Ref]*state{}
 	for _, x := range steps {

@@ -62,7 +62,8 @@ func (c sharingCase) config() (text string, readings []string) {
 	fmt.Fprintf(&b, "timezone = \"UTC\"\n[supply]\nlimit = \"%.12f A\"\nvoltage = \"230 V\"\nphases = %d\n[feeds.house]\nurl = \"house.ics\"\n", c.kva/0.23, c.phases)
 	during := make([][]string, len(c.windows))
 	for i, d := range c.devices {
-		n, kind, point, normal := d.name(i), d.kind, "power", `"0"`
+		n, kind, point := d.name(i), d.kind, "power"
+		var normal string
 		if kind == "fixed" {
 			kind = "load"
 		}
