@@ -102,8 +102,13 @@ func (s *Standing) Apply(e Entry) {
 		s.Points[e.Point] = p
 	case EntryDoubt:
 		p := s.Points[e.Point]
-		p.Certain, p.Resent = false, true
-		p.Sent = time.Time{} // what was sent was done, and undone: only what is sent from now on may still arrive
+		// Of a command that was never confirmed nothing is sent once more: a reset that follows it is the first, and it may
+		// still arrive.
+		if p.Certain {
+			p.Resent = true
+			p.Sent = time.Time{} // what was sent was done, and undone: only what is sent from now on may still arrive
+		}
+		p.Certain = false
 		p.Stray, p.StrayUntil = Value{}, time.Time{}
 		s.Points[e.Point] = p
 	case EntryLate:

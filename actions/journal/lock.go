@@ -17,6 +17,17 @@ type folderLock struct {
 	pid string // path of the file that tells others who holds it
 }
 
+// A HeldError says that another process has the state folder open.
+type HeldError struct {
+	Folder string
+	By     string // which, as far as that is known
+}
+
+// Error returns what, where and what to do.
+func (e *HeldError) Error() string {
+	return fmt.Sprintf("lock state folder %s: %s has it open: stop that one first, or name another folder as state", e.Folder, e.By)
+}
+
 func lockFolder(dir string) (*folderLock, error) {
 	l := &folderLock{
 		f:   flock.New(filepath.Join(dir, "spillway.lock"), flock.SetPermissions(0o600)),
@@ -27,8 +38,7 @@ func lockFolder(dir string) (*folderLock, error) {
 		return nil, fmt.Errorf("lock state folder %s: %w: check that it can be written to", dir, err)
 	}
 	if !got {
-		return nil, fmt.Errorf("lock state folder %s: %s has it open: stop that one first, or name another folder as state",
-			dir, l.holder())
+		return nil, &HeldError{Folder: dir, By: l.holder()}
 	}
 	// Who holds it is only for people to read, and stands in a file of its own because Windows lets nobody read a
 	// locked one. A full disk must not stop a restart that has points to give back.

@@ -16,6 +16,7 @@ import (
 	"strings"
 	"time"
 
+	"spillway/actions/journal"
 	"spillway/actions/run"
 )
 
@@ -137,4 +138,31 @@ func ask(ctx context.Context, state, path string, body, out any) (running bool, 
 		return true, fmt.Errorf("read the daemon's answer: %w", err)
 	}
 	return true, nil
+}
+
+const (
+	// startsWithin is how long a daemon that has the state may take until it can be asked.
+	startsWithin = 5 * time.Second
+	// startsLook is how soon it is asked again.
+	startsLook = 100 * time.Millisecond
+)
+
+// askOrDo asks a running daemon, or where none runs does it alone. A daemon that is starting has the state before it can be
+// asked: it is waited for.
+func askOrDo(ctx context.Context, ask func() (running bool, err error), alone func() error) error {
+	for end := time.Now().Add(startsWithin); ; {
+		if running, err := ask(); running || err != nil {
+			return err
+		}
+		err := alone()
+		var held *journal.HeldError
+		if !errors.As(err, &held) || time.Now().After(end) {
+			return err
+		}
+		select {
+		case <-ctx.Done():
+			return err
+		case <-time.After(startsLook):
+		}
+	}
 }

@@ -1,18 +1,38 @@
 package main
 
 import (
-	"log/slog"
-	"strings"
+	"context"
+	"errors"
 	"testing"
 
-	"spillway/actions/run"
+	"spillway/actions/journal"
 )
 
-// A daemon that only watches cannot give anything back, and says so at once.
-func TestRestoreBesideAWatchingDaemon(t *testing.T) {
-	d := startDaemonAs(t, "", daemonOptions{clock: run.System{}, log: slog.New(slog.DiscardHandler), watch: true})
-	_, running, err := askDaemon(t.Context(), d.cfg.State, "")
-	if !running || err == nil || !strings.Contains(err.Error(), "it only watches and sends nothing: stop it") {
-		t.Errorf("running %t, %v", running, err)
+// A daemon that is starting has the state, and cannot be asked yet.
+func TestAskOrDo(t *testing.T) {
+	held := &journal.HeldError{Folder: "state", By: "process 1"}
+	other := errors.New("no")
+	for name, c := range map[string]struct {
+		asked []bool  // whether a daemon answers, one asking after the other
+		alone []error // what doing it alone comes to
+		want  error
+	}{
+		"it runs":                  {[]bool{true}, nil, nil},
+		"none runs":                {[]bool{false}, []error{nil}, nil},
+		"none runs, and it fails":  {[]bool{false}, []error{other}, other},
+		"it starts":                {[]bool{false, false, true}, []error{held, held}, nil},
+		"it starts, and ends then": {[]bool{false, false}, []error{held, nil}, nil},
+	} {
+		asked, alone := 0, 0
+		err := askOrDo(t.Context(), func() (bool, error) { asked++; return c.asked[asked-1], nil }, func() error { alone++; return c.alone[alone-1] })
+		if err != c.want || asked != len(c.asked) || alone != len(c.alone) {
+			t.Errorf("%s: %v, asked %d times, tried alone %d times", name, err, asked, alone)
+		}
+	}
+	over, cancel := context.WithCancel(t.Context())
+	cancel()
+	var is *journal.HeldError
+	if err := askOrDo(over, func() (bool, error) { return false, nil }, func() error { return held }); !errors.As(err, &is) {
+		t.Errorf("one that is given up gives %v", err)
 	}
 }

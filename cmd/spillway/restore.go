@@ -41,14 +41,16 @@ func (a *app) restore(ctx context.Context, device string) error {
 	if device != "" && cfg.Premises.Device(device) == nil {
 		return usagef("--device %s: the configuration has no such device", device)
 	}
-	out, running, err := askDaemon(ctx, cfg.State, device)
+	var out restored
+	err = askOrDo(ctx, func() (running bool, err error) {
+		out, running, err = askDaemon(ctx, cfg.State, device)
+		return running, err
+	}, func() (err error) {
+		out, err = a.restoreAlone(ctx, cfg, device)
+		return err
+	})
 	if err != nil {
 		return err
-	}
-	if !running {
-		if out, err = a.restoreAlone(ctx, cfg, device); err != nil {
-			return err
-		}
 	}
 	return a.sayRestored(out)
 }

@@ -128,10 +128,12 @@ func (a *app) standDown(ctx context.Context, request downRequest, until string, 
 		request.Until = &t
 	}
 	var out downAnswer
-	running, err := ask(ctx, cfg.State, "/standdown", request, &out)
-	if err == nil && !running {
+	err = askOrDo(ctx, func() (bool, error) {
+		return ask(ctx, cfg.State, "/standdown", request, &out)
+	}, func() (err error) {
 		out, err = standDownAlone(ctx, cfg, request, now)
-	}
+		return err
+	})
 	if err != nil {
 		return err
 	}

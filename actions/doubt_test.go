@@ -1,0 +1,30 @@
+package actions
+
+import "testing"
+
+// What is in doubt before it was ever confirmed has not been sent once more: a box that starts anew afterwards is not taken
+// for a hand.
+func TestDoubtBeforeConfirmation(t *testing.T) {
+	point := Ref{Device: "house_battery", Point: "charge_limit"}
+	step := Step{ID: "w-l1", Window: "w", Point: point, Value: Number(100), Hold: "w-l1"}
+	doubt := Entry{Kind: EntryDoubt, Point: point}
+	intent := Entry{Kind: EntryIntent, Step: step, Tries: 1}
+	confirmed := Entry{Kind: EntrySettled, Step: step, State: Confirmed}
+	for _, c := range []struct {
+		name    string
+		entries []Entry
+		resent  bool
+	}{
+		{"before it was confirmed", []Entry{intent, doubt, intent, confirmed}, false},
+		{"after it was confirmed", []Entry{intent, confirmed, doubt, intent, confirmed}, true},
+		{"both", []Entry{intent, doubt, intent, confirmed, doubt}, true},
+	} {
+		s := NewStanding()
+		for _, e := range c.entries {
+			s.Apply(e)
+		}
+		if got := s.Points[point].Resent; got != c.resent {
+			t.Errorf("%s: sent once more: %v", c.name, got)
+		}
+	}
+}
