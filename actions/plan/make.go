@@ -104,6 +104,7 @@ type planner struct {
 	begun   map[claimed]onset
 	renewed map[claimed]time.Time // when a renewal of a hold was tried last
 	under   map[claimed]bool      // holds whose value came with the end of a stronger one
+	waits   map[string]time.Time  // by link: until when the waits of its commands last
 	free    []time.Time           // scratch, by link
 	spared  bool                  // auto runs are a little longer than they must be
 
@@ -141,7 +142,11 @@ func (p *planner) readSteps() {
 	}
 	p.failed, p.begun = map[claimed]bool{}, map[claimed]onset{}
 	p.under = map[claimed]bool{}
+	p.waits = map[string]time.Time{}
 	for _, st := range p.Standing.Steps {
+		if st.Step.Wait > 0 && !st.Sent.IsZero() {
+			p.waits[st.Step.Link] = later(p.waits[st.Step.Link], later(st.Sent, st.Settled).Add(st.Step.Wait))
+		}
 		id := claimed{st.Step.Hold, st.Step.Point}
 		if st.Step.Renews {
 			p.noteRenewal(id, st)

@@ -228,13 +228,7 @@ func (p *planner) quiet(link int) time.Time {
 	if last.IsZero() {
 		return last
 	}
-	free := last.Add(l.Spacing)
-	for _, st := range p.Standing.Steps {
-		if st.Step.Link == l.Name && st.Step.Wait > 0 && !st.Sent.IsZero() {
-			free = later(free, later(st.Sent, st.Settled).Add(st.Step.Wait))
-		}
-	}
-	return free
+	return later(last.Add(l.Spacing), p.waits[l.Name])
 }
 
 func (p *planner) classOf(c *change) class {
