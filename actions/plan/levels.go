@@ -121,7 +121,7 @@ func (x *shares) levels(u int, by filling, was []part) []part {
 	at := x.bounds(u)
 	left := x.leaves(u, at, by != byLeft)
 	n := len(at) - 1
-	set := func(m, j int, least float64) float64 { return a.under(least) }
+	set := func(_, _ int, least float64) float64 { return a.under(least) }
 	cost := 0.0 // of an hour
 	if by == byShare || by == byDense {
 		share := sharedBy(was, at)
@@ -362,7 +362,7 @@ func (x *shares) keepsLeast(u int) bool {
 		return true
 	}
 	on, began, set, last := c.running, -c.since, math.Inf(-1), 0.0
-	kept := x.each(x.all, 0, math.Inf(1), func(stretch int, from, to float64, now []float64) bool {
+	kept := x.each(x.all, 0, math.Inf(1), func(stretch int, from, _ float64, now []float64) bool {
 		kw := 0.0
 		if x.s.stretches[stretch].there[u] {
 			kw = now[u] + a.base
