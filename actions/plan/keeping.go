@@ -154,6 +154,7 @@ func (k *keeping) search() {
 			}
 		}
 	}
+	k.goOn(state)
 	list := []branch{k.try(state)}
 	for len(list) > 0 {
 		slices.SortStableFunc(list, func(a, b branch) int { return cmp.Compare(b.bound, a.bound) })
@@ -189,6 +190,23 @@ func (k *keeping) search() {
 					list = append(list, n)
 				}
 			}
+		}
+	}
+}
+
+// goOn decides that what runs and may not stop yet goes on, as far as the limit lets it: no other point may take its place.
+func (k *keeping) goOn(state decisions) {
+	left := make([][3]float64, len(k.slots))
+	for i, t := range k.slots {
+		left[i] = t.caps
+	}
+	for _, u := range k.switched {
+		c := &k.x.points[u].cad
+		for i := range k.slots {
+			if !c.running || c.since+k.at[i] >= c.on-slack || state[u][i] == mustRest || !take(&k.x.s.list[u], k.x.s.list[u].lowest(), &left[i]) {
+				break
+			}
+			state[u][i] = mustRun
 		}
 	}
 }

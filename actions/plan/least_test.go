@@ -252,3 +252,18 @@ func TestLeastTimesWhenPlannedOften(t *testing.T) {
 		}
 	})
 }
+
+// What runs on a share and may not stop yet goes on, though another that has come meanwhile would take more in its place.
+func TestAShareThatRunsGoesOn(t *testing.T) {
+	p := procedures(outlet(1.5, 1, loadOf("kiln", 1.4, 0), loadOf("pump", 1, 0)),
+		proc{name: "one", during: []string{"pump.run = auto"}}, proc{name: "two", during: []string{"kiln.run = auto"}})
+	p.Device("pump").MinOn = 40 * time.Minute
+	s := scene{truth: map[actions.Ref]actions.Value{ref("pump.run"): actions.Named("off"), ref("kiln.run"): actions.Named("off")}}
+	s.Input = Input{Premises: p, Now: at("12:00"), Standing: actions.NewStanding(), Windows: []actions.Window{win("a", "one", "13:00", "14:30")}}
+	first := Make(s.Input)
+	e := newExecutor(s)
+	e.run(p, first.Steps, at("13:10"))
+	s.Now, s.Standing, s.Current = at("13:10"), e.standing, first
+	s.Windows = append(slices.Clone(s.Windows), win("b", "two", "13:05", "14:30"))
+	sameLines(t, "steps", stepLines(Make(s.Input)), "13:40:00 pump.run=off", "13:40:01 kiln.run=on", "14:30:00 kiln.run=off")
+}

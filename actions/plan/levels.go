@@ -48,12 +48,22 @@ func (x *shares) level() {
 				}
 				try = again
 			}
-			if best == nil || try.total > best.total {
+			if best == nil || try.stops < best.stops || try.stops == best.stops && try.total > best.total {
 				best = try
 			}
 		}
 	}
 	x.back(best)
+}
+
+// stopsAtOnce counts the points that run, may not stop yet, and are stopped as the round begins.
+func (x *shares) stopsAtOnce() (n int) {
+	for _, a := range x.points {
+		if a.cad.running && a.cad.since < a.cad.on-slack && a.at(0)+a.base <= slack {
+			n++
+		}
+	}
+	return n
 }
 
 // badFirst returns all points with levels, those that are bad first.
@@ -91,6 +101,7 @@ type snapshot struct {
 	parts [][]part
 	cuts  shares
 	total float64
+	stops int // as of stopsAtOnce
 }
 
 // leveled reports whether a point with least times takes more than one power, and not as often as the sharing likes.
@@ -99,7 +110,7 @@ func (a *autoPoint) leveled() bool {
 }
 
 func (x *shares) shot() *snapshot {
-	s := &snapshot{cuts: shares{times: x.times, begins: x.begins, decided: x.decided}, total: x.total}
+	s := &snapshot{cuts: shares{times: x.times, begins: x.begins, decided: x.decided}, total: x.total, stops: x.stopsAtOnce()}
 	s.cuts.s = &sharing{stretches: x.s.stretches}
 	for _, a := range x.points {
 		s.parts = append(s.parts, slices.Clone(a.parts))
