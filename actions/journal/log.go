@@ -62,7 +62,8 @@ func (q Query) where() (string, []any) {
 		add("device = ?", q.Device)
 	}
 	if q.After != "" {
-		add("seq > COALESCE((SELECT max(seq) FROM steps WHERE id = ?), 0)", q.After)
+		// Without an index on the id, which each write would pay for: it is asked for what is near the end.
+		add("seq > COALESCE((SELECT seq FROM steps WHERE id = ? ORDER BY seq DESC LIMIT 1), 0)", q.After)
 	}
 	s := ""
 	if len(and) > 0 {

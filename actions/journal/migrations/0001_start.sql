@@ -18,7 +18,7 @@ CREATE TABLE down (                   -- windows stood down
 ) WITHOUT ROWID;
 
 CREATE TABLE steps (                  -- the switching log: actions.StepStanding
-	seq    INTEGER PRIMARY KEY AUTOINCREMENT,
+	seq    INTEGER PRIMARY KEY,
 	id     TEXT NOT NULL,
 	window TEXT NOT NULL,
 	device TEXT NOT NULL,
@@ -29,7 +29,6 @@ CREATE TABLE steps (                  -- the switching log: actions.StepStanding
 );
 -- An id can come back when a window that is over is moved ahead; its old line stays.
 CREATE UNIQUE INDEX steps_live ON steps (id) WHERE live = 1;
-CREATE INDEX steps_id ON steps (id);
 CREATE INDEX steps_window ON steps (window);
 CREATE INDEX steps_last ON steps (last);
 
