@@ -316,3 +316,22 @@ func levelsAt(s scene, p *actions.Plan, now time.Time) actions.Readings {
 	}
 	return r
 }
+
+// A further change of a setpoint is made where what it gains is worth a command, and else not: a load that ends lets a
+// vehicle go on with more current for so long.
+func TestAChangeMustGain(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		ends  string // of the load's hold, before the vehicle's at 14:00
+		steps []string
+	}{
+		{"half an hour of 3 A more is worth one", "30m", []string{"13:00:00 kiln.run=on", "13:00:00 van.current=10", "13:30:00 kiln.run=off", "13:30:01 van.current=13", "14:00:00 van.current=0"}},
+		{"twenty seconds are not", "59m40s", []string{"13:00:00 kiln.run=on", "13:00:00 van.current=10", "13:59:40 kiln.run=off", "14:00:00 van.current=0"}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			p := outlet(3, 1, loadOf("kiln", 0.69, 0), vehicleOf("van", 32, 20))
+			plan := autoPlan(p, proc{during: []string{"kiln.run = on for " + c.ends, "van.current = auto"}}, "13:00", "14:00")
+			sameLines(t, "steps", stepLines(plan), c.steps...)
+		})
+	}
+}
