@@ -99,7 +99,7 @@ func (p *planner) shareLonger() {
 	if !p.lostRuns() {
 		return
 	}
-	p.spared = true
+	p.spared, p.yields = true, false
 	p.share()
 	p.build()
 	p.fitLeadIns()

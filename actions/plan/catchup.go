@@ -27,9 +27,9 @@ func (l *line) catchUp() {
 		c := l.newChange(h.since(now), v, l.isNormal(h, v))
 		l.why(c, h)
 		if !sure && v == l.st.Value && !l.gaveUp() {
-			c.id = l.st.Step // the same command, not known to have arrived
+			l.same(c)
 		}
-		sp.change = l.add(c)
+		sp.change, c.caughtUp = l.add(c), l.owed
 		switch {
 		case c.ending:
 			c.was = c.hold // it ruled until now
@@ -43,6 +43,15 @@ func (l *line) catchUp() {
 	}
 	l.have = v
 	l.spans = append(l.spans, sp)
+}
+
+// same makes c the command that was asked for before and is not known to have arrived: it still starts from what that one
+// started from, so that what may be drawn until it arrives is not forgotten.
+func (l *line) same(c *change) {
+	c.id = l.st.Step
+	if s, ok := l.p.Standing.Steps[c.id]; ok && s.Step.From.Known && s.Step.From != c.value {
+		c.from = s.Step.From
+	}
 }
 
 // gaveUp reports whether the step that asked for what the standing has of the point was given up: a command for the same
@@ -124,9 +133,9 @@ func (l *line) releaseNow() {
 		l.gone(c, asked)
 	}
 	if !l.st.Certain && l.st.Value == c.value && l.st.Step != "" && !l.gaveUp() {
-		c.id = l.st.Step
+		l.same(c)
 	}
-	l.add(c)
+	l.add(c).caughtUp = true
 	l.have, l.owed = c.value, false
 }
 

@@ -40,8 +40,9 @@ func (l *line) draws(list []draw) []draw {
 		if l.pt.Lasts > 0 && sp.value != l.normal {
 			to = earlier(to, from.Add(l.pt.Lasts))
 		}
-		if w > 0 && (l.dev.Kind == actions.Battery || l.dev.Kind == actions.Vehicle) {
-			from = later(from, sp.hold.win.start)
+		if w > 0 && (l.dev.Kind == actions.Battery || l.dev.Kind == actions.Vehicle) && from.Before(sp.hold.win.start) {
+			list = l.drawsOn(list, sp.hold, draw{from: from, to: earlier(to, sp.hold.win.start), w: w})
+			from = sp.hold.win.start
 		}
 		if w != 0 && from.Before(to) {
 			d := draw{from: from, to: to, w: w}
@@ -49,6 +50,25 @@ func (l *line) draws(list []draw) []draw {
 				d.shared = w
 			}
 			list = append(list, d)
+		}
+	}
+	return list
+}
+
+// drawsOn appends what a battery or vehicle draws at the power d that the lead-in of a window to come asks for, while a
+// window that is on already makes it draw.
+func (l *line) drawsOn(list []draw, lead *hold, d draw) []draw {
+	for _, h := range l.holds { // by window, which are by start
+		if h == lead || !h.live || !h.win.start.Before(d.to) {
+			continue
+		}
+		if from, to := later(d.from, later(h.from, h.win.start)), earlier(d.to, h.to); from.Before(to) {
+			x := draw{from: from, to: to, w: d.w}
+			if lead.st.Want.Auto {
+				x.shared = d.w
+			}
+			list = append(list, x)
+			d.from = to
 		}
 	}
 	return list

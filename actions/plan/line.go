@@ -72,16 +72,18 @@ type change struct {
 	ending  bool // a hold ended
 	release bool
 
-	n     int           // among the changes as the lines have them: ties go by it
-	turn  time.Duration // from now until it has its turn on its link
-	gap   time.Duration // the link is taken this long
-	class class
-	owed  bool    // before it, the point was owed a restore
-	prev  *change // on its line
-	next  *change
-	sent  bool     // while spacing: its turn has come
-	after []string // commands that lower a draw and must be read back before
-	drop  dropped
+	n        int           // among the changes as the lines have them: ties go by it
+	turn     time.Duration // from now until it has its turn on its link
+	gap      time.Duration // the link is taken this long
+	class    class
+	owed     bool    // before it, the point was owed a restore
+	prev     *change // on its line
+	next     *change
+	sent     bool     // while spacing: its turn has come
+	after    []string // commands that lower a draw and must be read back before
+	yielded  bool     // it waits for power that another point lets go of
+	caughtUp bool     // it is due by now, and until it is sent the point has what a hold gave it
+	drop     dropped
 
 	until  time.Time // when the box may end the value by itself; zero: it is given no end
 	renews bool      // the point has the value already: not on its line, and

@@ -61,6 +61,7 @@ func run(in Input) (*planner, *actions.Plan) {
 		p.shareLonger()
 	} else {
 		p.dropMissed()
+		p.yield()
 	}
 	if p.trimRooms() {
 		p.build()
@@ -70,6 +71,7 @@ func run(in Input) (*planner, *actions.Plan) {
 	p.sayMissed()
 	p.sayLate()
 	p.sayLeast()
+	p.sayYields()
 	prof := p.profile()
 	p.sayRebound(prof)
 	return p, p.finish(prof)
@@ -107,6 +109,7 @@ type planner struct {
 	waits   map[string]time.Time  // by link: until when the waits of its commands last
 	free    []time.Time           // scratch, by link
 	spared  bool                  // auto runs are a little longer than they must be
+	yields  bool                  // statements with a value wait for power that is let go
 
 	missed []*change // those that cannot be sent in time
 }

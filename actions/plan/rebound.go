@@ -25,7 +25,7 @@ const (
 // await lets commands wait for those on other links that must come first.
 func (p *planner) await() {
 	for _, c := range p.changes {
-		c.wait, c.after = time.Time{}, nil
+		c.wait, c.after, c.yielded = time.Time{}, nil, false
 	}
 	for range mostAwaits {
 		if !p.awaitOnce() {
@@ -37,6 +37,7 @@ func (p *planner) await() {
 
 func (p *planner) awaitOnce() (moved bool) {
 	var drops []*change
+	load := p.lazyLoad()
 	for _, c := range p.changes {
 		until, after := time.Time{}, []string(nil)
 		switch {
@@ -48,6 +49,15 @@ func (p *planner) awaitOnce() (moved bool) {
 			until, after = p.awaitsDrops(c, drops)
 		case c.rules() != nil && !c.ending && c.hold.st.Guard != nil:
 			until, after = p.awaitsGuard(c)
+		}
+		if p.mayYield(c) {
+			if drops == nil {
+				drops = p.drops()
+			}
+			if u, a := p.awaitsRoom(c, drops, load); u.After(c.at) {
+				until, after, c.yielded = later(until, u), append(after, a...), true
+				slices.Sort(after)
+			}
 		}
 		if !until.After(c.at) {
 			continue

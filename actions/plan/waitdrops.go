@@ -33,6 +33,7 @@ func (p *planner) waitForDrops() {
 		p.build()
 		p.dropMissed()
 	}
+	p.yield()
 	p.nameDrops()
 }
 
@@ -238,6 +239,7 @@ func (l *line) slowDraws() (out []draw) {
 		out = append(out, d)
 	}
 	store := l.p.store(l.dev)
+	out = l.overdue(store, out)
 	list := l.draws(nil)
 	for i, d := range list {
 		took := store.take(d)
@@ -290,6 +292,22 @@ func (l *line) underWay() (draw, bool) {
 		return draw{}, false
 	}
 	return draw{from: l.p.now, to: l.p.now.Add(l.p.links[l.link].Confirm), w: before - after}, true
+}
+
+// overdue appends what the point draws until a command that is due by now lowers it, and its read-back is due.
+func (l *line) overdue(store *store, out []draw) []draw {
+	if len(l.changes) == 0 || !l.changes[0].caughtUp || l.changes[0].drop != kept || store.roomWh <= 0 || !l.p.inWindow(l) {
+		return out
+	}
+	c := l.changes[0]
+	before, after := l.p.drawOf(l, c.from), l.p.drawOf(l, c.value)
+	if before <= after || c.id == l.st.Step {
+		return out // one that is sent again is under way
+	}
+	if c.at.After(l.p.now) {
+		out = append(out, draw{from: l.p.now, to: c.at, w: before})
+	}
+	return append(out, draw{from: c.at, to: c.at.Add(l.p.links[l.link].Confirm), w: before - after})
 }
 
 // under returns the first instant from t on at which the load on the phases is under the limit.

@@ -1,0 +1,158 @@
+package plan
+
+import (
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"spillway/actions"
+)
+
+// A statement that takes the power which another statement lets go of at the same instant waits until that is read back,
+// and it is said; one that has room without it does not wait.
+func TestAStatementWaitsForPowerThatIsLetGo(t *testing.T) {
+	for _, c := range []struct {
+		name     string
+		limit    float64
+		now      string
+		van, off string // when they are sent
+		after    string
+		problem  string
+	}{
+		{"let go at its start", 4, "12:30", "13:00:10", "13:00:00", "b-d1",
+			"“van.current = 10 A” starts at 13:00:10: it was due at 13:00, and what lets go of the power for it then is read back first"},
+		{"planned at its start", 4, "13:00", "13:00:10", "13:00:00", "b-d1",
+			"“van.current = 10 A” starts at 13:00:10: it was due at 13:00, and what lets go of the power for it then is read back first"},
+		{"a late start", 4, "13:02", "13:02:10", "13:02:00", "b-d1",
+			"“van.current = 10 A” starts at 13:02:10: it was due at 13:00, and what lets go of the power for it then is read back first"},
+		{"room for both", 6, "12:30", "13:00:00", "13:00:00", "", ""},
+		{"no room even then", 3, "12:30", "13:00:00", "13:00:00", "", "over the limit"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			p := yard(c.limit)
+			p.Device("van").Point("current").Normal = actions.Number(0)
+			in := Input{Premises: procedures(p, proc{name: "low", during: []string{"shed.power = 3000 W"}},
+				proc{name: "high", rank: 5, during: []string{"shed.power = 1000 W", "van.current = 10 A"}}), Now: at("12:00"),
+				Windows: []actions.Window{win("a", "low", "12:10", "14:00"), win("b", "high", "13:00", "13:30")}, Standing: actions.NewStanding()}
+			s := scene{Input: in, truth: map[actions.Ref]actions.Value{ref("shed.power"): actions.Number(0), ref("van.current"): actions.Number(0)}}
+			first := Make(in)
+			e := newExecutor(s)
+			e.run(p, first.Steps, at("12:29"))
+			in.Standing, in.Current, in.Now = e.standing, first, at(c.now)
+			plan := Make(in)
+			for _, x := range []struct{ id, at, after string }{{"b-d1", c.off, ""}, {"b-d2", c.van, c.after}} {
+				i := slices.IndexFunc(plan.Steps, func(s actions.Step) bool { return s.ID == x.id })
+				if i < 0 {
+					t.Fatalf("no %s in %v", x.id, stepLines(plan))
+				}
+				if st := plan.Steps[i]; st.At.Format("15:04:05") != x.at || strings.Join(st.After, " ") != x.after {
+					t.Errorf("%s: got %+v, want it at %s after %q", x.id, plan.Steps[i], x.at, x.after)
+				}
+			}
+			got := problems(plan, "b")
+			if said := strings.Contains(got, "read back first"); said != (c.after != "") {
+				t.Errorf("problems: %s", got)
+			}
+			mustContain(t, got, c.problem)
+		})
+	}
+}
+
+// The wait is bounded: what is not let go for long is waited for no longer.
+func TestAStatementIsNotBlocked(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		s := drawScene(t, sceneOptions{ranks: 3})
+		p, plan := run(s.Input)
+		for _, c := range p.changes {
+			if c.yielded && c.wait.After(c.due.Add(MostRebound)) {
+				t.Fatalf("%s waits until %s\n%s", c.id, c.wait, dump(plan))
+			}
+		}
+	})
+}
+
+// Counted command by command, with each lowered draw going on until its read-back is due, no statement with a value passes
+// the limit where it would keep it a confirm later.
+func TestStatementsKeepTheLimitBetweenCommands(t *testing.T) {
+	const confirm = 10 * time.Second
+	rapid.Check(t, func(t *rapid.T) {
+		refs := []string{"heater.run", "pump.run", "shed.run"}
+		kws := []float64{1, 2, 3}
+		p := outlet(float64(rapid.IntRange(3, 6).Draw(t, "limit")), 1, loadOf("heater", kws[0], 0), loadOf("pump", kws[1], 0), loadOf("shed", kws[2], 0))
+		value := func(label string) string { return rapid.SampledFrom([]string{"on", "off"}).Draw(t, label) }
+		var low, high []string
+		for _, r := range refs {
+			low, high = append(low, r+" = "+value("low")), append(high, r+" = "+value("high"))
+		}
+		for i := range p.Links {
+			p.Links[i].Confirm = confirm
+		}
+		in := Input{Premises: procedures(p, proc{name: "low", during: low}, proc{name: "high", rank: 5, during: high}), Now: at("12:00"),
+			Windows: []actions.Window{win("a", "low", "12:10", "14:00"), win("b", "high", "13:00", "13:30")}, Standing: actions.NewStanding()}
+		plan := Make(in)
+		draw := func(at time.Time) (sum float64) { // kW
+			for i, r := range refs {
+				on := false
+				for _, s := range plan.Steps {
+					switch {
+					case s.Point != ref(r) || s.At.After(at):
+					case s.Value == actions.Named("on"):
+						on = true
+					case !s.At.Add(confirm).After(at):
+						on = false
+					}
+				}
+				if on {
+					sum += kws[i]
+				}
+			}
+			return sum
+		}
+		limit := p.Supply.LimitW / 1000
+		for _, s := range plan.Steps {
+			if s.Value == actions.Named("on") && draw(s.At) > limit && draw(s.At.Add(2*confirm)) <= limit {
+				t.Fatalf("%s: %.0f kW of %.0f\n%s", s.ID, draw(s.At), limit, dump(plan))
+			}
+		}
+	})
+}
+
+// A command that is planned again because nobody knows whether it arrived still starts from what it started from at first:
+// until it is read back, that much may be drawn.
+func TestACommandThatIsSentAgainKeepsWhatItLowers(t *testing.T) {
+	end := actions.Step{ID: "a-d1-end", Window: "a", Hold: "a-d1", Phase: actions.PhaseRestore, Point: ref("shed.power"), Link: "link_shed", At: at("13:00"),
+		Due: at("13:00"), Value: actions.Number(0), From: actions.Number(3000), Release: true}
+	in := Input{Premises: procedures(yard(4), proc{name: "x", during: []string{"shed.power = 3000 W"}}, proc{name: "y", during: []string{"van.current = 10 A"}}),
+		Now: at("13:00:05"), Standing: actions.NewStanding(), Windows: []actions.Window{win("a", "x", "12:00", "13:00"), win("b", "y", "13:00", "14:00")}}
+	in.Premises.Device("van").Point("current").Normal = actions.Number(0)
+	in.Standing.Steps[end.ID] = actions.StepStanding{Step: end, State: actions.Sent, Tries: 1, Sent: at("13:00")}
+	in.Standing.Points[end.Point] = actions.PointStanding{Owed: true, Touched: true, Value: actions.Number(0), Normal: actions.Number(0), Step: end.ID, Window: "a", Sent: at("13:00")}
+	steps := map[string]actions.Step{}
+	for _, s := range Make(in).Steps {
+		steps[s.ID] = s
+	}
+	if got := steps[end.ID].From; got != end.From {
+		t.Errorf("it starts from %s, want %s", got, end.From)
+	}
+	if got := steps["b-d1"]; !got.At.Equal(at("13:00:15")) {
+		t.Errorf("what waits for it goes at %s, want 13:00:15", got.At)
+	}
+}
+
+// A battery that a window makes charge goes on drawing when a stronger lead-in of a later window takes its power over.
+func TestALeadInTakesOverWhatIsDrawn(t *testing.T) {
+	p := procedures(outlet(6, 1, batteryOf("shed", 3, 10)), proc{name: "now", during: []string{"shed.power = 3000 W"}},
+		proc{name: "next", rank: 5, leadIn: []string{"shed.power = 2000 W from -30m"}})
+	plan := planOf(p, "12:00", []actions.Window{win("a", "now", "12:10", "13:00"), win("b", "next", "13:10", "14:00")}, "shed.level=0")
+	var got []string
+	for _, s := range plan.Profile {
+		if s.Device == "shed" {
+			got = append(got, s.From.Format("15:04")+" to "+s.To.Format("15:04")+" "+strconv.FormatFloat(s.KW, 'f', -1, 64))
+		}
+	}
+	sameLines(t, "profile", got, "12:10 to 12:40 3", "12:40 to 13:00 2", "13:10 to 14:00 2")
+}
