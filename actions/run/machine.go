@@ -121,6 +121,7 @@ func (m *Machine) Handle(now Tick, events ...Event) ([]Effect, time.Duration) {
 	if !m.flush() {
 		return m.finish(journalRetry)
 	}
+	behind = behind || m.clockBehind() // of what could not be written before the clock was set back
 	sends := !behind && m.heard() && !m.set.Watch
 	if sends && m.planCanWait() {
 		m.advanceAll()

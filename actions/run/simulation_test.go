@@ -58,6 +58,24 @@ func TestSimulation(t *testing.T) {
 	}
 }
 
+// TestSeedsThatFailed lives through worlds that showed a fault once.
+func TestSeedsThatFailed(t *testing.T) {
+	for _, c := range []struct {
+		seed  uint64
+		fault string
+	}{
+		{700004804, "a statement took power at the instant another let go of it"},
+		{810190094, "what a restore that was tried again might still draw was forgotten"},
+		{810060026, "a battery that drew was not counted once a stronger lead-in took its power over"},
+		{810170668, "a command went with what was journaled late, by a clock that was set back meanwhile"},
+	} {
+		w := simulate(c.seed, breakage{}, false)
+		for _, b := range w.check.bad {
+			t.Errorf("seed %d: %s: %s", c.seed, c.fault, b)
+		}
+	}
+}
+
 type totals struct{ windows, commands, strict, time atomic.Int64 }
 
 func (s *totals) add(w *world) {
