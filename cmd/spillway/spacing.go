@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"errors"
@@ -130,10 +131,10 @@ func (s *spacer) shows(ctx context.Context, v actions.Value) bool {
 // findSpacing runs the spacer under the journal's protection: the point is recorded as held before the first command and
 // given back through the runner after the last, or by the next start.
 func (a *app) findSpacing(ctx context.Context, t *trial) error {
-	most := t.link.Spacing
-	if most == 0 {
-		most = spacingMost
-	}
+	return a.findSpacingUpTo(ctx, t, cmp.Or(t.link.Spacing, spacingMost))
+}
+
+func (a *app) findSpacingUpTo(ctx context.Context, t *trial, most time.Duration) error {
 	if t.point.Read == nil {
 		return usagef("--find-spacing: %s has no read, so what is lost cannot be seen: choose another point", t.point.Ref)
 	}
@@ -156,9 +157,11 @@ func (a *app) findSpacing(ctx context.Context, t *trial) error {
 		fmt.Fprintf(a.talk(), "ok     %s: %s apart %s\n", t.link.Name, gap, outcome[ok])
 	}}
 	least, lost, findErr := s.find(ctx, most)
+	t.link.Spacing = most // a box that may need as much is not asked to go back sooner
 	if err := t.giveBackHold(context.WithoutCancel(ctx), a, step); err != nil {
 		return err
 	}
+	fmt.Fprintf(a.talk(), "ok     %s: is back at %s\n", t.point.Ref, t.said(normal))
 	return a.saySpacing(t, least, lost, findErr)
 }
 

@@ -20,6 +20,9 @@ type deafBox struct {
 	last  time.Time
 	away  bool
 	sends int
+	// Of the commands that put it back to what it had at first, those that it lost while it had another value.
+	first    actions.Value
+	lostBack int
 }
 
 func (b *deafBox) Write(_ context.Context, _ *actions.Point, v actions.Value) error {
@@ -29,8 +32,11 @@ func (b *deafBox) Write(_ context.Context, _ *actions.Point, v actions.Value) er
 	if b.away {
 		return &link.Error{Class: link.Unreachable, What: "box"}
 	}
-	if time.Since(b.last) >= b.need {
+	switch heard := time.Since(b.last) >= b.need; {
+	case heard:
 		b.value = v
+	case v != b.value && v == b.first:
+		b.lostBack++
 	}
 	b.last = time.Now()
 	return nil

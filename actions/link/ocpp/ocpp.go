@@ -83,8 +83,8 @@ func (l *ocppLink) welcome(w http.ResponseWriter, r *http.Request) {
 	case "ocpp1.6":
 		d = newV16(l.where.connector)
 	default:
-		_ = ws.Close(websocket.StatusProtocolError, "ocpp1.6 or ocpp2.0.1")
 		l.knocked("a charger came that speaks neither OCPP 1.6 nor 2.0.1")
+		_ = ws.Close(websocket.StatusProtocolError, "ocpp1.6 or ocpp2.0.1") // it may take seconds to say goodbye
 		return
 	}
 	t := newTalk(ws, d, l.name, link.Limit(l.spec))

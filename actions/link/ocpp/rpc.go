@@ -150,7 +150,10 @@ func (t *talk) listen(obey func(action string, payload json.RawMessage) (any, *c
 			return err
 		}
 		f, err := parseFrame(b)
-		if err != nil || kind != websocket.MessageText {
+		if kind != websocket.MessageText {
+			err = errors.New("it is a binary message, and OCPP is JSON text") // text frames: RFC 6455, 5.6
+		}
+		if err != nil {
 			if broken++; broken > 10 {
 				return fmt.Errorf("the charger sends %s: %w", link.Sample(b), err)
 			}
