@@ -30,15 +30,17 @@ func (l *line) lasts() time.Duration {
 // the next still comes in time.
 func (l *line) renewLead() time.Duration { return l.lasts() * 3 / 5 }
 
-// margin returns how long after its hold the box may end a value.
+// margin returns how long after its hold the box may end a value. What enables a setting is given back after it, and must
+// not end before its turn has come, each of the others having taken a whole slot.
 func (l *line) margin() time.Duration {
 	queue := 0
 	for _, o := range l.p.order {
-		if o.link == l.link {
+		if o != l && o.link == l.link {
 			queue++
 		}
 	}
-	return lendMargin + time.Duration(queue)*l.p.links[l.link].Spacing
+	k := l.p.links[l.link]
+	return lendMargin + time.Duration(queue)*max(k.Spacing, k.Confirm)
 }
 
 // A loan is a stretch of time in which the point keeps one value that holds ask for.

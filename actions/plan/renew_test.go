@@ -55,6 +55,26 @@ func (s *story) lines(t *testing.T, want ...string) *actions.Plan {
 	return p
 }
 
+// What enables a setting is given back after it: its end at the box leaves each other point of the link its whole slot.
+func TestLentLongerThanTheRestoreTakes(t *testing.T) {
+	const confirm = 3 * time.Minute
+	p := procedures(lending(smallholding(), 30*time.Minute, "barn_battery.mode"),
+		proc{name: "surplus", rank: 10, during: []string{"barn_battery.mode = charge", "barn_battery.charge_power = 4000 W"}})
+	l := p.Link("barn")
+	l.Confirm = confirm
+	s := begin(p, "12:00", []actions.Window{win("a", "surplus", "13:00", "14:00")})
+	for _, x := range s.plan().Steps {
+		if x.Point != ref("barn_battery.mode") || x.Release {
+			continue
+		}
+		if least := at("14:00").Add(confirm); x.Until.Before(least) {
+			t.Errorf("%s may end at the box at %s, and what it enables is given back by %s at the latest", x.ID, x.Until, least)
+		}
+		return
+	}
+	t.Error("the mode is never lent")
+}
+
 // A value that the box ends after half an hour is renewed when two fifths of that are over, as long as the hold is on, and
 // the box may not end it before it is given back.
 func TestRenewals(t *testing.T) {

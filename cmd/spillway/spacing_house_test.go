@@ -108,7 +108,7 @@ func TestFindSpacingPutsBackUnhurried(t *testing.T) {
 	}
 	defer j.Close()
 	off := actions.Named("off")
-	b := &deafBox{need: 400 * time.Millisecond, value: off, first: off} // 500 ms is looked at last, and does
+	b := &deafBox{need: 200 * time.Millisecond, value: off, first: off} // 250 ms is looked at last, and does
 	cfg := &config.Config{Horizon: time.Hour, Premises: actions.Premises{
 		Zone: time.UTC, Supply: actions.Supply{LimitW: 10000, VoltageV: 230, Phases: 1},
 		Links: []actions.Link{{Name: "shed", Timeout: time.Second, Confirm: 300 * time.Millisecond, Tries: 3}},
@@ -122,11 +122,11 @@ func TestFindSpacingPutsBackUnhurried(t *testing.T) {
 		journal: j, links: map[string]link.Link{"shed": b}}
 	var out bytes.Buffer
 	a := &app{streams: streams{Out: &out, Err: &out}}
-	if err := a.findSpacingUpTo(t.Context(), tr, time.Second); err != nil {
+	if err := a.findSpacingUpTo(t.Context(), tr, 500*time.Millisecond); err != nil {
 		t.Error(err)
 	}
-	if b.value != off || b.lostBack > 0 || !strings.Contains(out.String(), "500ms apart arrived") {
-		t.Errorf("the box has %s, and lost %d commands that put it back", b.value, b.lostBack)
+	if b.value != off || b.lostBack > 0 || !strings.Contains(out.String(), "250ms apart arrived") {
+		t.Errorf("the box shows %s, and %d commands that put it back were lost", b.value, b.lostBack)
 	}
 	t.Logf("%s", &out)
 }
