@@ -25,7 +25,7 @@ func TestAskOrDo(t *testing.T) {
 	} {
 		asked, alone := 0, 0
 		err := askOrDo(t.Context(), func() (bool, error) { asked++; return c.asked[asked-1], nil }, func() error { alone++; return c.alone[alone-1] })
-		if err != c.want || asked != len(c.asked) || alone != len(c.alone) {
+		if !errors.Is(err, c.want) || asked != len(c.asked) || alone != len(c.alone) {
 			t.Errorf("%s: %v, asked %d times, tried alone %d times", name, err, asked, alone)
 		}
 	}
