@@ -212,10 +212,10 @@ func without(parts []part, i int, kw float64) []part {
 
 // tryParts keeps the parts for a, which differ from begin to end, where they fit and lose too little to matter.
 func (x *shares) tryParts(a *autoPoint, parts []part, begin, end, floor, least float64) bool {
-	old, d := a.parts, a.c.device
+	old, d, stops := a.parts, a.c.device, x.stopsAtOnce()
 	before, _ := x.takes(d)
 	a.parts = parts
-	if x.fits(second, begin, end) && x.keepsAll() {
+	if x.fits(second, begin, end) && x.keepsAll() && x.stopsAtOnce() <= stops {
 		worth, kwh := x.takes(d)
 		if total := x.total - before + worth; total >= floor && total >= x.total*(1-least)-1e-9 && x.meets(leastMust) {
 			x.total, x.taken[d] = total, kwh
@@ -240,12 +240,12 @@ func (x *shares) keepCurrent() bool {
 		}
 		found[u] = parts
 	}
-	best, total, taken := make([][]part, len(x.points)), x.total, x.taken
+	best, total, taken, stops := make([][]part, len(x.points)), x.total, x.taken, x.stopsAtOnce()
 	gained := total - x.delays()
 	for u, a := range x.points {
 		best[u], a.parts = a.parts, found[u]
 	}
-	if x.fits(shortStretch+second, 0, math.Inf(1)) && x.keepsAll() && x.meets(keepLeast) {
+	if x.fits(shortStretch+second, 0, math.Inf(1)) && x.keepsAll() && x.stopsAtOnce() <= stops && x.meets(keepLeast) {
 		if now, takes := x.worth(); now >= gained*(1-keepGain)-1e-9 || now >= gained-keepLeast-x.queued() {
 			x.total, x.taken, x.kept = now, takes, true
 			return true
