@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -279,6 +280,23 @@ func TestSecretsAreForFew(t *testing.T) {
 		}
 		if note := err == nil && strings.Contains(fmt.Sprint(got.Notices), "chmod 600"); note != c.note {
 			t.Errorf("%o: notices %v", c.mode, got)
+		}
+	}
+}
+
+// Ratings of service fuses at 230 V, and at the least that a supply in Great Britain may have (230 V less 6 %: SI 1994/3021):
+// amperes times volts, by arithmetic.
+func TestServiceFuses(t *testing.T) {
+	for _, c := range []struct {
+		limit, voltage string
+		watts          float64
+	}{
+		{"60 A", "230 V", 13800}, {"80 A", "230 V", 18400}, {"100 A", "230 V", 23000},
+		{"60 A", "216.2 V", 12972}, {"80 A", "216.2 V", 17296}, {"100 A", "216.2 V", 21620},
+	} {
+		p := mustLoad(t, ground, "SPILLWAY_SUPPLY__LIMIT="+c.limit, "SPILLWAY_SUPPLY__VOLTAGE="+c.voltage).Premises
+		if got := p.Supply.LimitW; math.Abs(got-c.watts) > 1e-6 {
+			t.Errorf("%s at %s: %v W, want %v", c.limit, c.voltage, got, c.watts)
 		}
 	}
 }

@@ -31,7 +31,7 @@ func (v *Vehicle) Draw(float64) float64 {
 		return 0
 	}
 	if v.Control == Remote {
-		return v.CurrentA * v.VoltageV
+		return pilotCurrent(pilotDuty(v.CurrentA)) * v.VoltageV
 	}
 	if v.Timer {
 		return v.TimerA * v.VoltageV
