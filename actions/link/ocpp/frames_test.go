@@ -78,7 +78,7 @@ func TestWrongFrames(t *testing.T) {
 		"says a petabyte":      {bytes: rawFrame(final|text, true, 1<<50, piece), times: 64, why: "more than 262144 bytes"},
 		"negative length":      {bytes: rawFrame(final|text, true, 1<<63, piece), why: "negative payload length"},
 		"endless fragments":    {bytes: append(rawFrame(text, true, uint64(len(piece)), piece), loose(piece, 64)...), why: "more than 262144 bytes"},
-		"goes on from nothing": {bytes: rawFrame(final|0, true, 5, "[2,\"1"), why: "continuation frame without text or binary frame"},
+		"goes on from nothing": {bytes: rawFrame(final, true, 5, "[2,\"1"), why: "continuation frame without text or binary frame"},
 		"begins anew inside":   {bytes: append(rawFrame(text, true, 3, "[2,"), rawFrame(text, true, 3, "[2,")...), why: "without finishing the previous message"},
 		"long ping":            {bytes: rawFrame(final|9, true, 1000, piece[:1000]), why: "control frame payload with invalid length"},
 		"ping in pieces":       {bytes: rawFrame(9, true, 2, "hi"), why: "fragmented control frame"},
