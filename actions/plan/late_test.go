@@ -153,3 +153,27 @@ func TestWaitingIsNotLate(t *testing.T) {
 		t.Errorf("moved: %d called late: %+v", said(moved), moved.Steps)
 	}
 }
+
+// DESIGN 5.5: what comes too late is said, also where nothing of it is left to send, and goes on being said; what was
+// planned in time and is over is not.
+func TestHoldOverBeforeItWasPlanned(t *testing.T) {
+	p := procedures(smallholding(), proc{name: "q",
+		leadIn: []string{"barn_battery.charge_power = 5000 W for 20m"}, during: []string{"barn_battery.mode = charge for 10m", "van.current = 10 A"}})
+	in := Input{Premises: p, Now: at("13:30"), Standing: actions.NewStanding(), Windows: []actions.Window{win("a", "q", "13:00", "14:00")},
+		Readings: readings(p, at("13:30"), "barn_battery.mode=own_use", "barn_battery.charge_power=3000")}
+	want := "“barn_battery.mode = charge for 10m” was over at 13:10, before this was planned: nothing is done for it"
+	first := Make(in)
+	if got := first.Windows[0].Problems; !slices.Contains(got, want) {
+		t.Errorf("planned late: %q, want %q", got, want)
+	}
+	in.Now, in.Current = at("13:40"), first
+	if got := Make(in).Windows[0].Problems; !slices.Contains(got, want) {
+		t.Errorf("planned again: %q, want %q", got, want)
+	}
+	in.Now, in.Current = at("12:50"), nil
+	in.Current = Make(in)
+	in.Now = at("13:30")
+	if got := Make(in).Windows[0].Problems; slices.ContainsFunc(got, func(s string) bool { return strings.Contains(s, "was over") }) {
+		t.Errorf("planned in time: %q", got)
+	}
+}

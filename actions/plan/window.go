@@ -232,7 +232,29 @@ func (p *planner) giveUp(w *window) {
 			if h.to.After(p.now) {
 				w.say(quoted(h.st) + " is not held: " + why)
 			}
+			continue
 		}
+		p.sayOver(h)
+	}
+}
+
+// sayOver says of a hold that it was over before its window was planned at all, and goes on saying so while the window
+// lasts. After a restart nobody knows of holds that needed no command: what is said is true of them too.
+func (p *planner) sayOver(h *hold) {
+	w := h.win
+	if h.to.After(p.now) || !w.End.After(p.now) {
+		return
+	}
+	text := quoted(h.st) + " was over at " + p.clock(h.to) + ", before this was planned: nothing is done for it"
+	var old *actions.PlannedWindow
+	if p.Current != nil {
+		old = p.Current.Window(w.ID)
+	}
+	if old != nil && old.Start.Equal(w.Start) && !slices.Contains(old.Problems, text) {
+		return
+	}
+	if _, begun := p.hasBegun(h); !begun {
+		w.say(text)
 	}
 }
 

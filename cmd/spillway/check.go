@@ -90,7 +90,8 @@ func (a *app) check(ctx context.Context, offline bool) error {
 	if a.json {
 		err = printJSON(a.Out, struct {
 			Verdicts []verdict `json:"verdicts"`
-		}{list})
+			Cautions []string  `json:"cautions"`
+		}{list, cautions(cfg)})
 	} else {
 		checkTable(a.Out, list, cautions(cfg))
 	}
