@@ -136,14 +136,12 @@ func (a *app) checkFeeds(ctx context.Context, cfg *config.Config) []verdict {
 func days(d time.Duration) string { return fmt.Sprintf("%g days", d.Hours()/24) }
 
 func (a *app) checkPoints(ctx context.Context, cfg *config.Config) ([]verdict, error) {
-	links, err := openToLook(&cfg.Premises)
+	answers, err := a.readBeside(ctx, cfg)
 	if err != nil {
-		return nil, usageError{err}
+		return nil, err
 	}
-	defer closeLinks(links)
 	var list []verdict
-	defer a.working("asking the devices")()
-	for _, r := range readPoints(ctx, &cfg.Premises, links) {
+	for _, r := range answers {
 		if r.err != nil {
 			list = append(list, verdict{Level: "fault", Where: r.point.Ref.String(), What: r.err.Error(),
 				Cure: "look at the link's url, the point's read and whether the box is on"})

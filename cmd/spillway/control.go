@@ -60,6 +60,7 @@ func serveControl(ctx context.Context, d *daemon) error {
 		defer cancel()
 		_ = json.NewEncoder(w).Encode(giveBack(wait, d.runner, q.FormValue("device")))
 	})
+	mux.HandleFunc("POST /readings", d.serveReadings)
 	mux.HandleFunc("POST /paid", recordPaid(d.journal))
 	mux.HandleFunc("POST /meter", takeMeter(d.journal))
 	mux.HandleFunc("POST /standdown", d.serveStandDown)

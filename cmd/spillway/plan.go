@@ -168,7 +168,7 @@ func (a *app) asItStands(ctx context.Context, cfg *config.Config, in *plan.Input
 			return err
 		}
 	}
-	readings, err := a.readAll(ctx, &cfg.Premises)
+	readings, err := a.readAll(ctx, cfg)
 	if err != nil {
 		return err
 	}

@@ -7,6 +7,7 @@ import (
 
 	"spillway/actions"
 	"spillway/actions/link"
+	"spillway/config"
 )
 
 // asked is what one point answered.
@@ -18,7 +19,8 @@ type asked struct {
 }
 
 // readPoints asks every readable point once: links at the same time, the points of one link in turn. The answers are in
-// the order of the premises.
+// the order of the premises. Points on a link that is not given come
+// to errNotAsked.
 func readPoints(ctx context.Context, p *actions.Premises, links map[string]link.Link) []asked {
 	var list []asked
 	byLink := map[string][]int{}
@@ -34,6 +36,12 @@ func readPoints(ctx context.Context, p *actions.Premises, links map[string]link.
 	var wg sync.WaitGroup
 	for name, places := range byLink {
 		spec := p.Link(name)
+		if links[name] == nil {
+			for _, i := range places {
+				list[i].err = errNotAsked
+			}
+			continue
+		}
 		wg.Go(func() {
 			// Every program of an exec link is a way of its own: where one cannot be started that says nothing of the others.
 			alone := spec.Protocol == "exec"
@@ -79,16 +87,14 @@ func askPatiently(ctx context.Context, l link.Link, p *actions.Point, limit time
 	}
 }
 
-// readAll opens the links, reads every point, and closes them again.
-func (a *app) readAll(ctx context.Context, p *actions.Premises) (actions.Readings, error) {
-	links, err := openToLook(p)
+// readAll reads every point once.
+func (a *app) readAll(ctx context.Context, cfg *config.Config) (actions.Readings, error) {
+	list, err := a.readBeside(ctx, cfg)
 	if err != nil {
-		return nil, usageError{err}
+		return nil, err
 	}
-	defer closeLinks(links)
-	defer a.working("asking the devices")()
 	readings := actions.Readings{}
-	for _, r := range readPoints(ctx, p, links) {
+	for _, r := range list {
 		if r.err != nil {
 			a.logger().Debug("not read", "point", r.point.Ref.String(), "why", r.err.Error())
 			readings[r.point.Ref] = actions.Reading{Failed: true}
