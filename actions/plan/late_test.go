@@ -177,3 +177,19 @@ func TestHoldOverBeforeItWasPlanned(t *testing.T) {
 		t.Errorf("planned in time: %q", got)
 	}
 }
+
+// A reason tells of no hold whose command was left out.
+func TestReasonFollowsNothingLeftOut(t *testing.T) {
+	p := procedures(smallholding(), proc{name: "q", leadIn: []string{"barn_battery.charge_power = 5000 W", "barn_battery.mode = idle"},
+		during: []string{"barn_battery.mode = charge"}})
+	got := Make(Input{Premises: p, Now: at("12:59").Add(55 * time.Second), Standing: actions.NewStanding(), Windows: []actions.Window{win("a", "q", "13:00", "14:00")},
+		Readings: readings(p, at("12:59"), "barn_battery.mode=own_use", "barn_battery.charge_power=3000")})
+	for _, s := range got.Steps {
+		if s.Point.Point == "mode" && (s.Phase == actions.PhaseLeadIn || strings.Contains(s.Why, "follows")) {
+			t.Errorf("%s = %s: %s", s.ID, s.Value, s.Why)
+		}
+	}
+	if !slices.ContainsFunc(got.Windows[0].Problems, func(s string) bool { return strings.Contains(s, "is left out") }) {
+		t.Errorf("nothing is left out: %q", got.Windows[0].Problems)
+	}
+}

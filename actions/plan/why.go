@@ -127,7 +127,7 @@ func (c *change) beginReason() {
 		c.shareReason()
 	}
 	switch {
-	case c.was == nil || c.was == h:
+	case c.was == nil || c.was == h || p.leftOut(c.was):
 	case c.was.win == h.win || !c.was.to.After(c.due):
 		p.write("; follows ")
 		p.quote(c.was.st)
@@ -136,6 +136,11 @@ func (c *change) beginReason() {
 		p.quote(c.was.st)
 		p.write(" of ", c.was.win.name())
 	}
+}
+
+// leftOut reports whether the command that was to begin h cannot be sent in time.
+func (p *planner) leftOut(h *hold) bool {
+	return slices.ContainsFunc(p.missed, func(c *change) bool { return !c.ending && c.hold == h })
 }
 
 // What the reason of a late command says.
