@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
+	"runtime"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -73,6 +75,7 @@ func (a *app) check(ctx context.Context, offline bool) error {
 		list = append(list, verdict{Level: string(f.Level), Where: f.Where, What: f.What, Cure: f.Cure})
 	}
 	list = append(list, checkPage(cfg.Publish)...)
+	list = append(list, checkState(cfg.State)...)
 	if !offline {
 		list = append(list, a.checkFeeds(ctx, cfg)...)
 		points, err := a.checkPoints(ctx, cfg)
@@ -99,6 +102,16 @@ func (a *app) check(ctx context.Context, offline bool) error {
 		err = errors.Join(err, fmt.Errorf("%d of %d checks found a fault", faults, len(list)))
 	}
 	return err
+}
+
+// checkState says where others on this machine can look into the state folder; one that is not there yet is made for its
+// owner alone.
+func checkState(dir string) []verdict {
+	info, err := os.Stat(dir)
+	if err != nil || runtime.GOOS == "windows" || info.Mode().Perm()&0o007 == 0 {
+		return nil
+	}
+	return []verdict{{Level: "note", Where: "state", What: dir + " is open to everyone on this machine", Cure: "chmod o-rwx " + dir}}
 }
 
 func (a *app) checkFeeds(ctx context.Context, cfg *config.Config) []verdict {
