@@ -81,7 +81,7 @@ func (s section) limit(q statement.Quantity, volts float64) float64 {
 	}
 	switch {
 	case err != nil:
-		s.fail("limit", "is neither a current (A) nor a power (W, kW)")
+		s.fail("limit", "is neither a current nor a power: write it with its unit, such as 60 A or 13.8 kW")
 	case q.Number <= 0:
 		s.fail("limit", "is not above zero: write the rating of the service fuse, or the lower figure you want kept")
 	}

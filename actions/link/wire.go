@@ -122,10 +122,41 @@ func (d *Decoder) text(b []byte) (actions.Value, error) {
 			}
 		}
 	}
-	if strings.HasPrefix(s, "{") && json.Valid([]byte(s)) {
-		return actions.Value{}, d.rubbish(d.wanted()+"; this is JSON, so it needs a pick", b)
+	var members map[string]any
+	if strings.HasPrefix(s, "{") && json.Unmarshal([]byte(s), &members) == nil {
+		return actions.Value{}, d.rubbish(d.wanted()+"; this is JSON, so it needs a pick"+d.likelyPick(members), b)
 	}
-	return actions.Value{}, d.rubbish(d.wanted(), b)
+	return actions.Value{}, d.rubbish(d.wanted()+d.otherCase(s), b)
+}
+
+// likelyPick names the one member of a JSON object that can be the point's value; "" where none can, or several.
+func (d *Decoder) likelyPick(members map[string]any) string {
+	found := ""
+	for name, x := range members {
+		text, _ := x.(string)
+		if _, err := d.json(x); err != nil && d.otherCase(text) == "" {
+			continue
+		}
+		pick := `$.` + name
+		if _, err := jsonpath.Parse(pick); err != nil || found != "" {
+			return ""
+		}
+		found = pick
+	}
+	if found == "" {
+		return ""
+	}
+	return fmt.Sprintf(", such as pick = %q", found)
+}
+
+// otherCase says what to write where the box writes one of the point's names in other letters; "" where it does not.
+func (d *Decoder) otherCase(s string) string {
+	for _, n := range d.point.Values {
+		if strings.EqualFold(Text(n.Wire), s) {
+			return fmt.Sprintf("; letter case counts: say what is sent for each name, as values = { %s = %q, ... }", n.Name, s)
+		}
+	}
+	return ""
 }
 
 // json decodes one JSON value. Numbers count whether they are JSON numbers or strings.
@@ -145,7 +176,7 @@ func (d *Decoder) json(x any) (actions.Value, error) {
 	if v, ok := d.match(s); ok {
 		return v, nil
 	}
-	return actions.Value{}, d.rubbish(d.wanted(), compact(x))
+	return actions.Value{}, d.rubbish(d.wanted()+d.otherCase(s), compact(x))
 }
 
 // match finds the named value whose wire form is s, or reads s as a number where the point has no names.

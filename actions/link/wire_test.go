@@ -145,6 +145,36 @@ func TestDecode(t *testing.T) {
 	}
 }
 
+// What cannot be read says what to write where that can be known.
+func TestDecodeSaysWhatToWrite(t *testing.T) {
+	tests := []struct {
+		point    *actions.Point
+		pick, in string
+		want     string // how the message ends
+	}{
+		{boost, "", "TRUE", `; letter case counts: say what is sent for each name, as values = { on = "TRUE", ... }`},
+		{boost, "$.b", `{"b": "False"}`, `; letter case counts: say what is sent for each name, as values = { off = "False", ... }`},
+		{boost, "", "maybe", "none of off = false, on = true"},
+		{boost, "", `{"quality": 7, "state": false, "name": "tank"}`, `so it needs a pick, such as pick = "$.state"`},
+		{boost, "", `{"state": "TRUE"}`, `so it needs a pick, such as pick = "$.state"`},
+		{boost, "", `{"left": true, "right": true}`, "so it needs a pick"},
+		{boost, "", `{"a b": true}`, "so it needs a pick"},
+		{level, "", `{"level": 87.5, "unit": "%"}`, `so it needs a pick, such as pick = "$.level"`},
+		{level, "", `{}`, "so it needs a pick"},
+	}
+	for _, tt := range tests {
+		d, err := link.NewDecoder(tt.point, tt.pick)
+		if err != nil {
+			t.Fatal(err)
+		}
+		v, err := d.Decode([]byte(tt.in))
+		checkRubbish(t, v, err)
+		if err == nil || !strings.HasSuffix(err.Error(), tt.want) {
+			t.Errorf("%s from %s: %v, want it to end in %s", tt.point.Ref, tt.in, err, tt.want)
+		}
+	}
+}
+
 // checkRubbish fails unless exactly one of value and error is there, and the error is one readable line.
 func checkRubbish(t interface{ Errorf(string, ...any) }, v actions.Value, err error) {
 	if v.Known {

@@ -175,7 +175,7 @@ func (m *Machine) tryAgain(l *lane, why string) {
 	case j.step.Release:
 		m.told("warn", j.step.ID, fmt.Sprintf("%s is not back at %s yet (try %d): %s", j.step.Point, j.value, j.total, why))
 		m.trouble("restore "+j.step.Point.String(), j.step.Point.String(),
-			fmt.Sprintf("not back at %s after %d tries: %s; it is tried until it is", j.value, j.total, why))
+			fmt.Sprintf("not back at %s (try %d): %s; it is tried until it is", j.value, j.total, why))
 		m.later(l, m.growing(j.step.ID, max(l.link.Spacing, firstRetry), mostBackoff))
 	case j.tries >= l.link.Tries:
 		m.fail(l, why)

@@ -84,6 +84,19 @@ func interview(ctx context.Context, q *asker, d *draft) {
 			return err
 		})
 	}
+	// What else is proposed of a device hangs on its name and kind: an answer is tried together with that.
+	shape := func(dev *draftDevice, question string, to *string) {
+		before := *dev
+		q.ask(ctx, question, *to, func(s string) error {
+			*to = s
+			dev.propose()
+			err := d.valid()
+			if err != nil {
+				*dev = before
+			}
+			return err
+		})
+	}
 	set("Time zone of the house", &d.Zone)
 	set("Calendar to watch: webcal://, https:// or caldavs://, or a file or folder", &d.Feed)
 	set("Service fuse per phase, or the lower figure you want kept", &d.Limit)
@@ -99,11 +112,10 @@ func interview(ctx context.Context, q *asker, d *draft) {
 		if way.protocol == "exec" {
 			dev.URL = "exec:"
 		}
-		set("  Name of the device, lower case, with underscores", &dev.Name)
+		shape(dev, "  Name of the device, lower case, with underscores", &dev.Name)
 		if way.kind == "" {
-			set("  Kind: battery, vehicle, tank or load", &dev.Kind)
+			shape(dev, "  Kind: battery, vehicle, tank or load", &dev.Kind)
 		}
-		dev.propose()
 		for _, f := range dev.questions() {
 			set("  "+f.question, f.to)
 		}

@@ -9,6 +9,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 
 	"spillway/actions/statement"
@@ -189,7 +190,7 @@ func (d *draft) text() []byte {
 	p("state    = %s  # the journal: what is held, and what must go back. Keep it on a disk that lasts", quote(d.State))
 	p("\n# The supply limit is a plan, not a protective device.\n[supply]")
 	p("limit       = %s  # the service fuse, or the lower figure you want kept; per phase", quote(d.Limit))
-	p("phases      = %s", d.Phases)
+	p("phases      = %s", tomlNumber(d.Phases))
 	p("voltage     = %s", quote(d.Voltage))
 	p("other_loads = %s  # allowance for everything that is not below", quote(d.OtherLoads))
 	p("\n# Whoever can write to this calendar can call the procedures below.\n[feeds.house]")
@@ -235,13 +236,16 @@ func (v *draftDevice) statement() string {
 func (v *draftDevice) text(p func(string, ...any)) {
 	p("\n[links.%s]", v.link)
 	p("url     = %s", quote(v.URL))
+	if v.protocol == "mqtt" || v.protocol == "http" {
+		p("#user    = \"ada\"  # where the %s wants one, with password_file: a file that only you can read", v.far)
+	}
 	if v.protocol != "ocpp" {
 		p(`spacing = "15s"  # least time between two commands; 'spillway check --find-spacing %s' finds what the box needs`, v.link)
 	} else if file := v.passwordFile(); file != "" {
 		p("user    = %s", quote(station(v.URL)))
 		p("password_file = %s", quote(file))
 	}
-	p("\n[devices.%s]", v.Name)
+	p("\n[devices.%s]", tomlKey(v.Name))
 	p("link     = %s", quote(v.link))
 	p("kind     = %s", quote(v.Kind))
 	switch v.Kind {
@@ -271,13 +275,13 @@ func (v *draftDevice) levelHint(p func(string, ...any)) {
 }
 
 func (v *draftDevice) pointText(p func(string, ...any)) {
-	p("\n[devices.%s.points.%s]", v.Name, v.point())
+	p("\n[devices.%s.points.%s]", tomlKey(v.Name), v.point())
 	numeric := v.Kind == "battery" || v.Kind == "vehicle"
 	write, read := quote(v.Write), quote(v.Read)
 	switch v.protocol {
 	case "modbus":
 		kind := map[bool]string{true: `, type = "uint16"`}[numeric]
-		write, read = "{ holding = "+v.Write+kind+" }", "{ holding = "+v.Read+kind+" }"
+		write, read = "{ holding = "+tomlNumber(v.Write)+kind+" }", "{ holding = "+tomlNumber(v.Read)+kind+" }"
 	case "exec":
 		write, read = quoteList(strings.Fields(v.Write)), quoteList(strings.Fields(v.Read))
 	}
@@ -320,6 +324,23 @@ func quote(s string) string {
 	enc.SetEscapeHTML(false)
 	_ = enc.Encode(s) // a string always encodes
 	return strings.TrimSuffix(b.String(), "\n")
+}
+
+// tomlKey writes a name as a bare key where it is one (TOML 1.0, Keys), so that what is wrong with any other is said of it
+// and not of the file.
+func tomlKey(s string) string {
+	if s == "" || strings.Trim(strings.ToLower(s), "abcdefghijklmnopqrstuvwxyz0123456789_-") != "" {
+		return quote(s)
+	}
+	return s
+}
+
+// tomlNumber writes an answer that should be a whole number: bare where it is one, else as the text it is.
+func tomlNumber(s string) string {
+	if n, err := strconv.Atoi(s); err == nil {
+		return strconv.Itoa(n)
+	}
+	return quote(s)
 }
 
 func quoteList(list []string) string {
