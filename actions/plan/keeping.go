@@ -32,6 +32,7 @@ type keeping struct {
 	at       []float64 // the bounds of the slots
 	slots    []stretch
 	best     decisions // nil: none was found
+	rested   decisions // what is left then
 	found    float64   // what it is worth,
 	plain    float64   // without what musts count over and above
 	tries    int
@@ -155,6 +156,13 @@ func (k *keeping) search() {
 		}
 	}
 	k.goOn(state)
+	for _, u := range k.switched {
+		// Where no rest can be whole before the point goes back to a normal that draws, it is not: that goes on time.
+		if c := &k.x.points[u].cad; c.after && !k.possible(u, state[u]) {
+			c.after = false
+		}
+	}
+	k.rested = resting(state)
 	list := []branch{k.try(state)}
 	for len(list) > 0 {
 		slices.SortStableFunc(list, func(a, b branch) int { return cmp.Compare(b.bound, a.bound) })
@@ -371,14 +379,26 @@ func (k *keeping) doubt(b branch, guess decisions) (point, slot int) {
 	return point, slot
 }
 
-// lay shares under the best decisions. Where none were found nothing is set.
+// resting returns the decisions with every open one made to rest.
+func resting(state decisions) decisions {
+	made := slices.Clone(state)
+	for u := range made {
+		made[u] = slices.Clone(state[u])
+		for i, d := range made[u] {
+			if d == undecided {
+				made[u][i] = mustRest
+			}
+		}
+	}
+	return made
+}
+
+// lay shares under the best decisions. Where none were found, what may not stop yet goes on, what else has least times rests,
+// and all others share what that leaves.
 func (k *keeping) lay() {
 	x := k.x
 	if k.best == nil {
-		for _, a := range x.points {
-			a.parts = []part{{}}
-		}
-		return
+		k.best = k.rested
 	}
 	x.decided = k.join()
 	x.recut(k.at, k.slots)

@@ -267,3 +267,19 @@ func TestAShareThatRunsGoesOn(t *testing.T) {
 	s.Windows = append(slices.Clone(s.Windows), win("b", "two", "13:05", "14:30"))
 	sameLines(t, "steps", stepLines(Make(s.Input)), "13:40:00 pump.run=off", "13:40:01 kiln.run=on", "14:30:00 kiln.run=off")
 }
+
+// A rest that cannot be whole before the point goes back to a normal that draws is cut, and what others take is shared all
+// the same.
+func TestARestThatTheNormalCutsLeavesTheOthersTheirShare(t *testing.T) {
+	p := pump(proc{name: "off", during: []string{"pump.run = off"}}, proc{name: "share", during: []string{"pump.run = auto", "shed.power = auto"}})
+	p.Point(ref("pump.run")).Normal = actions.Named("on")
+	p.Device("pump").MinOff = 30 * time.Minute
+	plan := planOf(p, "12:00", []actions.Window{win("a", "off", "13:00", "13:10"), win("b", "share", "13:10", "13:20")})
+	sameLines(t, "steps", stepLines(plan), "13:00:00 pump.run=off", "13:10:00 shed.power=3000", "13:20:00 shed.power=0", "13:20:01 pump.run=on")
+
+	// Running and with no room for it, it stops at once.
+	p.Device("pump").MinOn = 0
+	p.Supply.LimitW = 1500
+	plan = planOf(p, "12:00", []actions.Window{win("b", "share", "13:10", "13:20")}, "pump.run=on")
+	sameLines(t, "steps", stepLines(plan), "13:10:00 pump.run=off", "13:10:00 shed.power=1500", "13:20:00 shed.power=0", "13:20:01 pump.run=on")
+}
