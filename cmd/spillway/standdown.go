@@ -60,7 +60,7 @@ func (a *app) standDownCommand() *cobra.Command {
 		Use:   "standdown WINDOW | --until T | --undo WINDOW",
 		Short: "Call a window off, or all of them until a time",
 		Long: `Standdown calls a window off, before or while it is on. What it holds goes back, and it is not taken up again, whatever its
-event says from then on. WINDOW is its id, as "spillway plan --json" has it.
+event says from then on. WINDOW is its title, or its id where several have that title; a wrong one lists those there are.
 
 With --until it calls off every window that begins before T, also those that are announced only later. T is RFC 3339, a date and
 a time, or a time of day. "--until now" ends that: windows announced from then on are taken up.
@@ -80,7 +80,7 @@ Without either command, an event of your own does the same:
       during = ["barn_battery.mode = normal", "cylinder.boost = normal"]
 
   - A line "skip WINDOW" in the description of a window's own event calls it off, and "skip DEVICE" leaves one device out of it.`,
-		Example: "  spillway standdown 5gib3dyt2y\n  spillway standdown --until \"2026-12-06 18:00\"\n  spillway standdown --until now\n  spillway standdown --undo 5gib3dyt2y",
+		Example: "  spillway standdown \"free power\"\n  spillway standdown 5gib3dyt2y\n  spillway standdown --until \"2026-12-06 18:00\"\n  spillway standdown --until now\n  spillway standdown --undo 5gib3dyt2y",
 		Args: func(_ *cobra.Command, args []string) error {
 			given := len(args)
 			for _, s := range []string{until, undo} {
@@ -194,7 +194,7 @@ func standDownAlone(ctx context.Context, cfg *config.Config, q downRequest, now 
 	case err != nil:
 		return out, err
 	case q.Undo:
-		return takeUpAlone(ctx, j, rule, q, now, cfg.Horizon)
+		return takeUpAlone(ctx, j, rule, q, now, cfg)
 	case q.Until != nil:
 		return out, rule.set(ctx, *q.Until)
 	}
@@ -202,18 +202,25 @@ func standDownAlone(ctx context.Context, cfg *config.Config, q downRequest, now 
 	if err != nil {
 		return out, err
 	}
+	var ahead []stoodDown
 	for _, w := range kept {
-		if w.ID == q.Window && w.End.After(now) {
-			out.Windows = append(out.Windows, stoodDown{w.ID, w.Title, w.Start, w.End})
-			return out, j.Write(ctx, actions.Entry{Kind: actions.EntryStandDown, At: now, Window: w.ID, Until: w.End.Add(downRemembered)})
+		if w.End.After(now) {
+			ahead = append(ahead, stoodDown{w.ID, w.Title, w.Start, w.End})
 		}
 	}
-	return out, noWindow(q.Window)
+	w, err := windowNamed(q.Window, isAhead, ahead, cfg.Premises.Zone)
+	if err != nil {
+		return out, err
+	}
+	out.Windows = append(out.Windows, w)
+	return out, j.Write(ctx, actions.Entry{Kind: actions.EntryStandDown, At: now, Window: w.ID, Until: w.End.Add(downRemembered)})
 }
 
-func noWindow(id string) error {
-	return fmt.Errorf("there is no window %s ahead: see the ids in spillway plan --json", oneLine(id))
-}
+// What the windows have in common that a person can name.
+const (
+	isAhead     = "ahead"
+	isStoodDown = "ahead that is stood down"
+)
 
 // serveStandDown answers POST /standdown on the control socket.
 func (d *daemon) serveStandDown(w http.ResponseWriter, r *http.Request) {
@@ -248,19 +255,28 @@ func (d *daemon) standDown(ctx context.Context, q downRequest) (downAnswer, erro
 	if err != nil {
 		return out, errSilentRunner
 	}
+	var ahead []stoodDown
 	for i := range s.Plan.Windows {
 		w := &s.Plan.Windows[i]
-		named := w.ID == q.Window || q.Until != nil && w.Start.Before(*q.Until)
-		if _, down := s.Standing.Down[w.ID]; !named || down || !w.End.After(d.clock.Now()) || w.State == actions.Cancelled {
+		if _, down := s.Standing.Down[w.ID]; down || !w.End.After(d.clock.Now()) || w.State == actions.Cancelled {
 			continue
 		}
+		if q.Until == nil || w.Start.Before(*q.Until) {
+			ahead = append(ahead, stoodDown{w.ID, w.Title, w.Start, w.End})
+		}
+	}
+	if q.Window != "" {
+		w, err := windowNamed(q.Window, isAhead, ahead, d.cfg.Premises.Zone)
+		if err != nil {
+			return out, err
+		}
+		ahead = []stoodDown{w}
+	}
+	for _, w := range ahead {
 		if err := d.runner.Ask(ctx, run.StandDown{Window: w.ID}); err != nil {
 			return out, errSilentRunner
 		}
-		out.Windows = append(out.Windows, stoodDown{w.ID, w.Title, w.Start, w.End})
-	}
-	if q.Window != "" && len(out.Windows) == 0 {
-		return out, noWindow(q.Window)
+		out.Windows = append(out.Windows, w)
 	}
 	_, err = d.runner.Until(ctx, func(s run.Snapshot) bool {
 		for _, w := range out.Windows {

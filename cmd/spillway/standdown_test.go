@@ -39,6 +39,32 @@ func (s *stage) commandsIn(from, to time.Duration) (n int) {
 	return n
 }
 
+// A window is named by its id, or by its title where one alone has it; what is wrong lists those there are.
+func TestWindowNamed(t *testing.T) {
+	at := time.Date(2026, 12, 5, 13, 0, 0, 0, time.UTC)
+	one := stoodDown{"5gib3dyt2y", "Free power", at, at.Add(time.Hour)}
+	night := stoodDown{"k5i2fvzodt", "Night rate", at.Add(12 * time.Hour), at.Add(16 * time.Hour)}
+	next := stoodDown{"zl76yqjmj2", "Night rate", at.Add(36 * time.Hour), at.Add(40 * time.Hour)}
+	all := []stoodDown{one, night, next}
+	for name, want := range map[string]string{
+		"5gib3dyt2y":  "5gib3dyt2y",
+		" FREE power": "5gib3dyt2y",
+		"zl76yqjmj2":  "zl76yqjmj2",
+		"night rate":  "2 windows ahead are called night rate: write the id of one: k5i2fvzodt (Night rate, Sun 6 Dec 01:00), zl76yqjmj2 (Night rate, Mon 7 Dec 01:00)",
+		"free": "there is no window free ahead: write the id or the title of one: 5gib3dyt2y (Free power, Sat 5 Dec 13:00), " +
+			"k5i2fvzodt (Night rate, Sun 6 Dec 01:00), zl76yqjmj2 (Night rate, Mon 7 Dec 01:00)",
+	} {
+		w, err := windowNamed(name, isAhead, all, time.UTC)
+		if got := w.ID; got != want && (err == nil || err.Error() != want) {
+			t.Errorf("%q: %q, %v, want %s", name, got, err, want)
+		}
+	}
+	many := make([]stoodDown, 9)
+	if _, err := windowNamed("x", isAhead, many, time.UTC); err == nil || !strings.HasSuffix(err.Error(), ", and 3 more") {
+		t.Errorf("nine windows: %v", err)
+	}
+}
+
 func TestStandDown(t *testing.T) {
 	s := newStage(t, "", window("first", 8*time.Minute, 12*time.Minute), window("second", 40*time.Minute, 12*time.Minute))
 	first, second := actions.WindowID("first", time.Time{}), actions.WindowID("second", time.Time{})
@@ -50,6 +76,9 @@ func TestStandDown(t *testing.T) {
 	}
 	s.until(9 * time.Minute)
 	s.wait("the first window to hold something", s.held)
+	if out, code := s.spillway("standdown", "Free power, Nether Sallow"); code != exitFailed || !strings.Contains(out, first+" (Free power, Nether Sallow, Sat 4 Jul 10:08)") {
+		t.Errorf("exit %d: %s", code, out)
+	}
 	out, code := s.spillway("standdown", first)
 	if code != exitFine || !strings.Contains(out, "stood down: Sat 4 Jul 10:08 to 10:20, Free power, Nether Sallow") {
 		t.Fatalf("exit %d: %s", code, out)
@@ -105,7 +134,7 @@ func TestTakeUp(t *testing.T) {
 	first, second := actions.WindowID("first", time.Time{}), actions.WindowID("second", time.Time{})
 	s.begin()
 	s.wait("the windows to be planned", func() bool { return s.planned(first) != nil && s.planned(second) != nil })
-	if out, code := s.spillway("standdown", "--undo", first); code != exitFailed || !strings.Contains(out, "no window "+first+" ahead is stood down") {
+	if out, code := s.spillway("standdown", "--undo", first); code != exitFailed || !strings.Contains(out, "there is no window "+first+" ahead that is stood down") {
 		t.Errorf("exit %d: %s", code, out)
 	}
 	s.until(9 * time.Minute)

@@ -3,13 +3,13 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
 	"strings"
 	"time"
 
 	"spillway/actions"
 	"spillway/actions/journal"
 	"spillway/actions/run"
+	"spillway/config"
 )
 
 // takeUp takes up again what is asked for, and returns once that is written. A window that is on is joined.
@@ -21,12 +21,16 @@ func (d *daemon) takeUp(ctx context.Context, q downRequest) (downAnswer, error) 
 	}
 	for i := range s.Plan.Windows {
 		w := &s.Plan.Windows[i]
-		if (q.Window == "" || w.ID == q.Window) && w.End.After(d.clock.Now()) && len(downKeys(s.Standing, w.ID)) > 0 {
+		if w.End.After(d.clock.Now()) && len(downKeys(s.Standing, w.ID)) > 0 {
 			out.Windows = append(out.Windows, stoodDown{w.ID, w.Title, w.Start, w.End})
 		}
 	}
-	if q.Window != "" && len(out.Windows) == 0 {
-		return out, notDown(q.Window)
+	if q.Window != "" {
+		w, err := windowNamed(q.Window, isStoodDown, out.Windows, d.cfg.Premises.Zone)
+		if err != nil {
+			return downAnswer{Windows: []stoodDown{}}, err
+		}
+		q.Window, out.Windows = w.ID, []stoodDown{w}
 	}
 	if err := d.down.lift(ctx, q.Window); err != nil {
 		return out, err
@@ -49,26 +53,30 @@ func (d *daemon) takeUp(ctx context.Context, q downRequest) (downAnswer, error) 
 }
 
 // takeUpAlone writes it down where no daemon runs.
-func takeUpAlone(ctx context.Context, j *journal.Journal, rule *downRule, q downRequest, now time.Time, horizon time.Duration) (downAnswer, error) {
+func takeUpAlone(ctx context.Context, j *journal.Journal, rule *downRule, q downRequest, now time.Time, cfg *config.Config) (downAnswer, error) {
 	out := downAnswer{Windows: []stoodDown{}}
-	kept, err := j.Windows(ctx, now, now.Add(horizon))
+	kept, err := j.Windows(ctx, now, now.Add(cfg.Horizon))
 	if err != nil {
 		return out, err
 	}
 	standing := j.Standing()
-	var lifted []actions.Entry
 	for _, w := range kept {
-		keys := downKeys(standing, w.ID)
-		if q.Window != "" && w.ID != q.Window || len(keys) == 0 || !w.End.After(now) {
-			continue
-		}
-		out.Windows = append(out.Windows, stoodDown{w.ID, w.Title, w.Start, w.End})
-		for _, k := range keys {
-			lifted = append(lifted, actions.Entry{Kind: actions.EntryStandDown, At: now, Window: k})
+		if len(downKeys(standing, w.ID)) > 0 && w.End.After(now) {
+			out.Windows = append(out.Windows, stoodDown{w.ID, w.Title, w.Start, w.End})
 		}
 	}
-	if q.Window != "" && len(out.Windows) == 0 {
-		return out, notDown(q.Window)
+	if q.Window != "" {
+		w, err := windowNamed(q.Window, isStoodDown, out.Windows, cfg.Premises.Zone)
+		if err != nil {
+			return downAnswer{Windows: []stoodDown{}}, err
+		}
+		q.Window, out.Windows = w.ID, []stoodDown{w}
+	}
+	var lifted []actions.Entry
+	for _, w := range out.Windows {
+		for _, k := range downKeys(standing, w.ID) {
+			lifted = append(lifted, actions.Entry{Kind: actions.EntryStandDown, At: now, Window: k})
+		}
 	}
 	if err := rule.lift(ctx, q.Window); err != nil || len(lifted) == 0 {
 		return out, err
@@ -96,8 +104,4 @@ func downKeys(s actions.Standing, window string) []string {
 		}
 	}
 	return keys
-}
-
-func notDown(id string) error {
-	return fmt.Errorf("no window %s ahead is stood down: see the ids in spillway plan --json", oneLine(id))
 }
