@@ -84,7 +84,13 @@ func (a *app) add(title string, f addFlags, now time.Time) error {
 	if err != nil {
 		return err
 	}
-	return a.sayAdded(entry, zone, where)
+	if err := a.sayAdded(entry, zone, where); err != nil || a.json || cfg == nil {
+		return err
+	}
+	if v, err := verdictOn(cfg, target, entry); err == nil && v.Window == nil {
+		fmt.Fprintf(a.Err, "spillway: it will be no window: %s; give another title or --category, or see 'spillway windows --why'\n", oneLine(v.Why))
+	}
+	return nil
 }
 
 // entry makes the event.

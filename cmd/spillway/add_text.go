@@ -95,13 +95,27 @@ func sayTaker(w io.Writer, cfg *config.Config, target string, e calendar.Entry) 
 	if cfg == nil {
 		return nil
 	}
+	v, err := verdictOn(cfg, target, e)
+	switch {
+	case err != nil:
+		return err
+	case v.Window == nil:
+		fmt.Fprintf(w, "note    no procedure takes it: %s; --title or --category can name one\n", oneLine(v.Why))
+	default:
+		fmt.Fprintf(w, "taken   by the procedure %s\n", v.Procedure)
+	}
+	return nil
+}
+
+// verdictOn returns what becomes of the event in the feed that target is.
+func verdictOn(cfg *config.Config, target string, e calendar.Entry) (plan.Verdict, error) {
 	body, err := calendar.Encode(calendar.Publication{ProdID: "-//Spillway//Add//EN", Entries: []calendar.Entry{e}})
 	if err != nil {
-		return fmt.Errorf("make the event: %w", err)
+		return plan.Verdict{}, fmt.Errorf("make the event: %w", err)
 	}
 	res, err := calendar.Read(body, calendar.Options{Zone: cfg.Premises.Zone, From: e.Start.Add(-time.Hour), To: e.End.Add(time.Hour)})
 	if err != nil || len(res.Occurrences) != 1 {
-		return errors.Join(errors.New("the event cannot be read back: give another title"), err)
+		return plan.Verdict{}, errors.Join(errors.New("the event cannot be read back: give another title"), err)
 	}
 	var rules plan.FeedRules
 	for _, f := range cfg.Feeds {
@@ -109,12 +123,5 @@ func sayTaker(w io.Writer, cfg *config.Config, target string, e calendar.Entry) 
 			rules = feedRules(f)
 		}
 	}
-	for _, v := range plan.Verdicts([]plan.Feed{{FeedRules: rules, Occurrences: res.Occurrences}}, &cfg.Premises) {
-		if v.Window == nil {
-			fmt.Fprintf(w, "note    no procedure takes it: %s; --title or --category can name one\n", oneLine(v.Why))
-			continue
-		}
-		fmt.Fprintf(w, "taken   by the procedure %s\n", v.Procedure)
-	}
-	return nil
+	return plan.Match(res.Occurrences[0], rules, &cfg.Premises), nil
 }

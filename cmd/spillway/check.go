@@ -7,10 +7,14 @@ import (
 	"io"
 	"os"
 	"runtime"
+	"slices"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"spillway/actions"
+	"spillway/actions/link"
 	"spillway/actions/plan"
 	"spillway/calendar"
 	"spillway/calendar/feed"
@@ -156,8 +160,11 @@ func (a *app) checkPoints(ctx context.Context, cfg *config.Config) ([]verdict, e
 	var list []verdict
 	for _, r := range answers {
 		if r.err != nil {
-			list = append(list, verdict{Level: "fault", Where: r.point.Ref.String(), What: r.err.Error(),
-				Cure: "look at the link's url, the point's read and whether the box is on"})
+			cure := "look at the link's url, the point's read and whether the box is on"
+			if link.ClassOf(r.err) == link.Rubbish {
+				cure = "write the point's read, values and unit as the box tells them"
+			}
+			list = append(list, verdict{Level: "fault", Where: r.point.Ref.String(), What: r.err.Error(), Cure: cure})
 			continue
 		}
 		what := "reads " + r.value.String()
@@ -187,14 +194,27 @@ func checkTable(w io.Writer, list []verdict, cautions []string) {
 func cautions(cfg *config.Config) []string {
 	list := []string{"The supply limit here is a plan, not a protective device. Mains work is for qualified people, by local rules."}
 	tank, export := false, false
+	var unwatched []string
 	for _, d := range cfg.Premises.Devices {
-		tank = tank || d.Kind == "tank"
+		tank = tank || d.Kind == actions.Tank
+		if d.Kind == actions.Tank && d.Hygiene.Every <= 0 {
+			unwatched = append(unwatched, d.Name)
+		}
 		for _, p := range d.Points {
 			export = export || p.Write != nil && !p.Protects && (p.Unit == "W" || p.Unit == "kW")
 		}
 	}
 	if tank {
 		list = append(list, "A hot-water store must still reach its hygiene temperature, and hotter water scalds at the tap: leave thermostats, mixing valves and cut-outs alone.")
+	}
+	if len(unwatched) > 0 {
+		list = append(list, "Nothing here sees whether "+strings.Join(unwatched, ", ")+" reaches its hygiene temperature: hygiene.reach and hygiene.every, beside level, have you told when it is overdue.")
+	}
+	if stays := stayHeld(cfg); len(stays) > 0 {
+		list = append(list, "Should this machine never come back in a window, these stay as they were set: "+strings.Join(stays, ", ")+". Write lasts where a box can end a value by itself.")
+	}
+	if len(cfg.Tell) == 0 {
+		list = append(list, "Nobody is told when something fails: write [tell.NAME] for mail, a webhook or MQTT, and try it with 'spillway tell'.")
 	}
 	if export {
 		list = append(list, "Raising a charge rate or releasing an export limit may breach a connection agreement: mark such points protects = true where it would.")
@@ -203,4 +223,24 @@ func cautions(cfg *config.Config) []string {
 		list = append(list, "Whoever can write to a feed's calendar can move these devices. ORGANIZER is easily forged.")
 	}
 	return list
+}
+
+// stayHeld returns the points that a procedure sets and whose box does not end the value by itself. A charger on OCPP does.
+func stayHeld(cfg *config.Config) []string {
+	set := map[actions.Ref]bool{}
+	for _, q := range cfg.Premises.Procedures {
+		for _, s := range append(slices.Clone(q.LeadIn), q.During...) {
+			set[s.Point] = true
+		}
+	}
+	var refs []string
+	for _, d := range cfg.Premises.Devices {
+		l := cfg.Premises.Link(d.Link)
+		for _, p := range d.Points {
+			if p.Write != nil && set[p.Ref] && p.Lasts == 0 && p.Write.Lasts == 0 && (l == nil || l.Protocol != "ocpp") {
+				refs = append(refs, p.Ref.String())
+			}
+		}
+	}
+	return refs
 }

@@ -195,7 +195,11 @@ func (d *draft) text() []byte {
 	p("other_loads = %s  # allowance for everything that is not below", quote(d.OtherLoads))
 	p("\n# Whoever can write to this calendar can call the procedures below.\n[feeds.house]")
 	p("url  = %s", quote(d.Feed))
-	p(`poll = "5m"`)
+	if d.localFeed() {
+		p(`poll = "15s"  # how soon a new window is seen; a file here is quickly looked at`)
+	} else {
+		p(`poll = "5m"  # how soon a new window is seen`)
+	}
 	for _, v := range d.Devices {
 		v.text(p)
 	}

@@ -21,7 +21,10 @@ func (a *app) restoreCommand() *cobra.Command {
 		Use:   "restore",
 		Short: "Put every held point back now",
 		Long: `Restore puts every held point back at its normal now. The windows that held them are stood down and not taken up again.
-Beside a running daemon it asks that one to do it.`,
+Beside a running daemon it asks that one to do it.
+
+It waits until the devices confirm it, five minutes at most, and names what is not back. A running daemon goes on trying;
+without one, run it again.`,
 		Example: "  spillway restore\n  spillway restore --device barn_battery",
 		Args:    cobra.NoArgs,
 		RunE:    func(c *cobra.Command, _ []string) error { return a.restore(c.Context(), device) },
