@@ -141,11 +141,12 @@ func (l *line) releaseNow() {
 
 // gone makes c the end of a hold that does not count any more, or whose window is gone.
 func (l *line) gone(c *change, asked string) {
-	c.phase, c.ending, c.due = actions.PhaseRestore, true, l.p.now
+	c.phase, c.ending = actions.PhaseRestore, true
 	c.holdID, c.winID = asked, l.st.Window
 	if h := l.holdCalled(asked, false); h != nil {
 		c.hold, c.window = h, h.win
 		c.id, h.ended = l.fresh(asked+"-end", h.ended)
+		c.due = l.goneSince(c.id)
 		return
 	}
 	if asked == "" {
@@ -155,6 +156,27 @@ func (l *line) gone(c *change, asked string) {
 		asked += "-" + l.ref.String()
 	}
 	c.id, _ = l.fresh(asked+"-end", 0)
+	c.due = l.goneSince(c.id)
+}
+
+// goneSince returns when the step by which a hold that is gone lets go of the point was due first: that no window tells, and
+// by a plan that is made again and again the step would be due anew each time, and wait for others without end.
+func (l *line) goneSince(id string) time.Time {
+	due := l.p.now
+	first := func(s *actions.Step) {
+		if s.ID == id && s.Point == l.ref && !s.Due.IsZero() {
+			due = earlier(due, s.Due)
+		}
+	}
+	if st, ok := l.p.Standing.Steps[id]; ok {
+		first(&st.Step)
+	}
+	if l.p.Current != nil {
+		for i := range l.p.Current.Steps {
+			first(&l.p.Current.Steps[i])
+		}
+	}
+	return due
 }
 
 // elsewhere reports whether a hold of a window of now has the id: one that came to another procedure makes the ids of its
