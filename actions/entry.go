@@ -27,6 +27,8 @@ const (
 	EntryDoubt EntryKind = "doubt"
 	// EntryLate records that a point that was given back shows its stray value after all, and so is owed again: Point, Note.
 	EntryLate EntryKind = "late"
+	// EntrySooner records that a box may end what it was lent sooner than was thought: Point, Until.
+	EntrySooner EntryKind = "sooner"
 	// EntryHandOver forgets a point that nothing is owed on and no hold is left on: Point.
 	EntryHandOver EntryKind = "hand-over"
 	// EntryStandDown records that a window is not to be taken up (again): Window, Until. A zero Until forgets it.
@@ -117,6 +119,11 @@ func (s *Standing) Apply(e Entry) {
 		p.Owed, p.Certain, p.Touched = true, true, true
 		p.Stray, p.StrayUntil = Value{}, time.Time{}
 		s.Points[e.Point] = p
+	case EntrySooner:
+		if p, ok := s.Points[e.Point]; ok && e.Until.Before(p.Until) {
+			p.Until = e.Until
+			s.Points[e.Point] = p
+		}
 	case EntryHandOver:
 		delete(s.Points, e.Point)
 	case EntryStandDown:

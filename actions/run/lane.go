@@ -44,6 +44,7 @@ type job struct {
 	normal actions.Value // to be journaled with the intent; unknown: nothing is captured
 	read   actions.Value // what the point read as before the send; unknown: nobody knows
 	until  time.Time     // when the box is to end the value by itself; zero: it is given no end
+	asOf   time.Time     // the machine's, when it was sent
 	stage  stage
 
 	tries     int           // those that count against the link's

@@ -66,6 +66,7 @@ type Machine struct {
 	notBefore map[string]time.Duration // steps that wait after a failed attempt: until this Up
 	backoff   map[string]time.Duration
 	lent      map[actions.Ref]time.Duration // by Up: when boxes end what they were lent in this run
+	asOf      time.Time                     // what the wall clock shows of the Up 0
 	reads     uint64                        // ids given to reads
 	outdated  map[actions.Ref]uint64        // reads up to this one say nothing any more
 	dirty     bool                          // the plan must be made again
@@ -110,6 +111,7 @@ func (m *Machine) Handle(now Tick, events ...Event) ([]Effect, time.Duration) {
 		m.begun, m.started = true, now
 	}
 	m.now, m.effects = now, nil
+	m.seeClock()
 	for _, e := range events {
 		m.happened(e)
 	}

@@ -2,6 +2,7 @@ package run
 
 import (
 	"context"
+	"maps"
 	"slices"
 	"time"
 
@@ -52,7 +53,36 @@ func (m *Machine) noteLent(j *job, e WriteDone) {
 		delete(m.lent, j.step.Point)
 	case e.Err == nil:
 		m.lent[j.step.Point] = e.Up + j.until.Sub(e.Wall)
+		if j.asOf.Sub(m.asOf) >= clockSlack { // the clock was set back while it was sent
+			m.mayEndNow(j.step.Point)
+		}
 	}
+}
+
+// clockSlack is by how much the clock may be slow without anybody having set it.
+const clockSlack = time.Second
+
+// seeClock notes how the clocks stand to each other. One that was set back may have been wrong before or be so now, and the
+// machine may have slept meanwhile: when boxes end what they were lent nobody knows then. It may be now.
+func (m *Machine) seeClock() {
+	was := m.asOf
+	m.asOf = m.now.Wall.Add(-m.now.Up)
+	if was.IsZero() || was.Sub(m.asOf) < clockSlack {
+		return
+	}
+	for _, ref := range slices.SortedFunc(maps.Keys(m.lent), actions.Ref.Compare) {
+		m.mayEndNow(ref)
+	}
+}
+
+// mayEndNow records that a box may end what it was lent any time now: it is lent anew.
+func (m *Machine) mayEndNow(ref actions.Ref) {
+	m.lent[ref] = min(m.lent[ref], m.now.Up)
+	if !m.standing.Points[ref].Owed {
+		return
+	}
+	m.fact(actions.Entry{Kind: actions.EntrySooner, At: m.now.Wall, Point: ref, Until: m.now.Wall, Note: "the clock was set back"})
+	m.dirty = true
 }
 
 // renewalSettled has the plan made again where it was made while the renewal was on its way: the next one has its id then.
@@ -61,11 +91,16 @@ func (m *Machine) renewalSettled(l *lane) {
 	m.dirty = m.dirty || j.Renews && slices.ContainsFunc(l.steps, func(s actions.Step) bool { return s.ID == j.ID && s.At.After(j.At) })
 }
 
-// recallLent takes from the journal what boxes were lent before this start.
+// recallLent takes from the journal what boxes were lent before this start. Whatever the clock was then, none of it lasts for
+// longer from now on than the box keeps a value.
 func (m *Machine) recallLent() {
 	for ref, st := range m.standing.Points {
 		if st.Owed && !st.Until.IsZero() {
-			m.lent[ref] = m.now.Up + st.Until.Sub(m.now.Wall)
+			left := st.Until.Sub(m.now.Wall)
+			if p := m.set.Premises.Point(ref); p != nil && p.Write != nil {
+				left = min(left, p.Write.Lasts)
+			}
+			m.lent[ref] = m.now.Up + left
 		}
 	}
 }

@@ -103,7 +103,7 @@ func (m *Machine) prepare(l *lane) {
 	j.normal = m.toCapture(j, j.read)
 	j.stage = writing
 	j.step.Value = j.value
-	j.until = m.untilOf(j)
+	j.until, j.asOf = m.untilOf(j), m.asOf
 	m.intents = append(m.intents, j)
 }
 
@@ -125,7 +125,6 @@ func (m *Machine) writeDone(e WriteDone) {
 		return
 	}
 	l.sent(e.Up)
-	m.noteLent(j, e)
 	m.outdated[j.step.Point] = m.reads
 	sent := actions.Entry{Kind: actions.EntrySent, At: e.Wall, Step: j.step, Until: j.until}
 	if e.Err != nil {
@@ -138,6 +137,7 @@ func (m *Machine) writeDone(e WriteDone) {
 		sent.Until = time.Time{}
 	}
 	m.fact(sent)
+	m.noteLent(j, e)
 	switch {
 	case class == link.Impossible && !j.step.Release:
 		m.fail(l, e.Err.Error())

@@ -68,6 +68,9 @@ func TestSeedsThatFailed(t *testing.T) {
 		{810190094, "what a restore that was tried again might still draw was forgotten"},
 		{810060026, "a battery that drew was not counted once a stronger lead-in took its power over"},
 		{810170668, "a command went with what was journaled late, by a clock that was set back meanwhile"},
+		{2000605, "what a window that is gone held waited to be given back, and was due anew by each plan"},
+		{2000804, "what a box ended while the machine slept and the clock was set back was taken for a hand"},
+		{4000792, "the same, after a renewal by a clock that was set forward for a while"},
 	} {
 		w := simulate(c.seed, breakage{}, false)
 		for _, b := range w.check.bad {
