@@ -31,7 +31,9 @@ type checker struct {
 	events  int                  // of the last poll that counted
 	changed time.Time            // when a belief was added or dropped last
 	downed  map[string]down
-	over    bool // the newest plan says that the limit is passed
+	over    bool             // the newest plan says that the limit is passed
+	told    actions.Readings // what the program was told
+	full    map[string]bool  // devices that could take nothing, by that, when the newest plan was made
 	plan    *actions.Plan
 	sum     float64 // W that the settings draw by their figures
 	sent    int
@@ -62,7 +64,8 @@ type move struct {
 
 func newChecker(w *world) *checker {
 	c := &checker{world: w, kept: actions.NewStanding(), owners: map[actions.Ref]*owner{}, arrived: map[string]time.Time{},
-		calm: map[string]time.Time{}, beliefs: map[string][]*belief{}, downed: map[string]down{}, lossy: map[string]bool{}, windows: map[string]bool{}, bootAt: w.t}
+		calm: map[string]time.Time{}, beliefs: map[string][]*belief{}, downed: map[string]down{}, lossy: map[string]bool{}, windows: map[string]bool{},
+		told: actions.Readings{}, full: map[string]bool{}, bootAt: w.t}
 	for ref, v := range w.site.Normals() {
 		o := &owner{ref: ref, point: w.premises.Point(ref), wire: w.premises.Device(ref.Device).Link,
 			legit: []actions.Value{v}, ever: []actions.Value{v}, recent: []move{{w.t, v}}}
@@ -231,6 +234,9 @@ func (c *checker) limit(e house.Entry) {
 	now := c.site.Snapshot().DrawW
 	for i := range c.premises.Devices {
 		d := &c.premises.Devices[i]
+		if c.full[d.Name] {
+			continue // DESIGN: Sums: it draws until it is full. A box that shows its level rounded may take a little more
+		}
 		sum += max(0, min(c.drawn(d), now[d.Name]))
 	}
 	if sum > limit+1 {
@@ -244,6 +250,12 @@ func (c *checker) planned(p *actions.Plan) {
 		return
 	}
 	c.plan, c.over = p, false
+	clear(c.full)
+	for i := range c.premises.Devices {
+		d := &c.premises.Devices[i]
+		room, known := d.RoomWh(d.LevelNow(c.told), d.Need(c.told))
+		c.full[d.Name] = known && room == 0
+	}
 	for i := range p.Windows {
 		for _, problem := range p.Windows[i].Problems {
 			c.over = c.over || strings.Contains(problem, "over the limit")
@@ -314,6 +326,7 @@ func (c *checker) tooSoon(o *owner, e Write) {
 
 // shows is a reading on its way to the program.
 func (c *checker) shows(ref actions.Ref, v actions.Value) {
+	c.told[ref] = actions.Reading{Value: v, At: c.t}
 	if o := c.owners[ref]; o != nil {
 		o.shown = v
 	}

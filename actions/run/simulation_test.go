@@ -70,6 +70,7 @@ func TestSeedsThatFailed(t *testing.T) {
 		{810170668, "a command went with what was journaled late, by a clock that was set back meanwhile"},
 		{2000605, "what a window that is gone held waited to be given back, and was due anew by each plan"},
 		{2000804, "what a box ended while the machine slept and the clock was set back was taken for a hand"},
+		{34000520, "a cylinder that showed its target to a tenth of a kelvin drew for some seconds more, and the checker called the limit passed"},
 		{4000792, "the same, after a renewal by a clock that was set forward for a while"},
 	} {
 		w := simulate(c.seed, breakage{}, false)
