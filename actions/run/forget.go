@@ -127,7 +127,7 @@ func (m *Machine) forgetPoints() {
 	var idle []actions.Ref
 	for ref, st := range m.standing.Points {
 		strays := st.Stray.Known && m.now.Wall.Before(st.StrayUntil)
-		if !st.Owed && !strays && !m.heldNow(ref) && !m.busy(ref) {
+		if !st.Owed && !strays && !m.heldNow(ref) && !m.handInDown(ref, st) && !m.busy(ref) {
 			idle = append(idle, ref)
 		}
 	}
@@ -143,6 +143,23 @@ func (m *Machine) forgetPoints() {
 func (m *Machine) heldNow(ref actions.Ref) bool {
 	for i := range m.plan.Windows {
 		if m.holdsNow(&m.plan.Windows[i], ref) {
+			return true
+		}
+	}
+	return false
+}
+
+// handInDown reports whether what a hand left is of a window that is on and stood down, for the point's device at least: should
+// that be taken up again, it is still off the point.
+func (m *Machine) handInDown(ref actions.Ref, st actions.PointStanding) bool {
+	if !st.Hand.Known {
+		return false
+	}
+	for _, hold := range st.HandHold {
+		window, _, _ := strings.Cut(hold, "-")
+		_, whole := m.standing.Down[window]
+		_, part := m.standing.Down[window+"/"+ref.Device]
+		if (whole || part) && slices.ContainsFunc(m.taken.all(), func(w actions.Window) bool { return w.ID == window && m.now.Wall.Before(w.End) }) {
 			return true
 		}
 	}
