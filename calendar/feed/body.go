@@ -5,7 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net/http"
 	"slices"
+	"strings"
 
 	"spillway/calendar"
 )
@@ -51,10 +53,19 @@ func checkBody(body []byte) error {
 		case !more && len(line) > 0 && begins(beginCalendar, line):
 			return calendar.ErrTruncated
 		case !more:
-			return calendar.ErrNotCalendar
+			return notCalendar(body)
 		}
 		head = rest
 	}
+}
+
+// notCalendar says what the body is where its first bytes tell, such as image/png.
+func notCalendar(body []byte) error {
+	kind := http.DetectContentType(body)
+	if kind == "application/octet-stream" || strings.HasPrefix(kind, "text/") {
+		return calendar.ErrNotCalendar
+	}
+	return fmt.Errorf("it is %s: %w", kind, calendar.ErrNotCalendar)
 }
 
 // checkEnd looks backwards, line by line, for END:VCALENDAR with no BEGIN:VCALENDAR after it.
@@ -90,7 +101,8 @@ func begins(b, prefix []byte) bool {
 }
 
 // readBody reads r to its end, or until more than most bytes have come, which is ErrTooBig. As long as what comes is
-// what old holds, nothing is kept; where the whole is the same, old itself is returned with same true.
+// what old holds, nothing is kept; where the whole is the same, old itself is returned with same true. Nothing is never the
+// same: where there is no old body it has yet to be judged.
 //
 // expect is how many bytes are said to come; 0 or less where nothing is said.
 func readBody(r io.Reader, old []byte, most, expect int64) (body []byte, same bool, err error) {
@@ -107,7 +119,7 @@ func readBody(r io.Reader, old []byte, most, expect int64) (body []byte, same bo
 		matched += n
 		switch {
 		case errors.Is(err, io.EOF) && matched == len(old):
-			return old, true, nil
+			return old, len(old) > 0, nil
 		case errors.Is(err, io.EOF):
 			return bytes.Clone(old[:matched]), false, nil
 		case err != nil:

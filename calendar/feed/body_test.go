@@ -160,7 +160,7 @@ func TestReadBodyLikeReadAll(t *testing.T) {
 			}
 		case err != nil || !bytes.Equal(body, fresh):
 			t.Fatalf("%d bytes, %v; want %d", len(body), err, len(fresh))
-		case same != bytes.Equal(old, fresh):
+		case same != (len(old) > 0 && bytes.Equal(old, fresh)): // nothing has yet to be judged
 			t.Fatalf("same %v", same)
 		case same && len(body) > 0 && &body[0] != &old[0]:
 			t.Fatal("the same bytes in another slice")

@@ -63,7 +63,8 @@ func asError(err error, s Spec) *Error {
 	case errors.Is(err, context.DeadlineExceeded):
 		return fault(err, again, "gave no whole answer within %s", s.Timeout)
 	case errors.Is(err, errRefused):
-		return fault(err, "point "+s.key("url")+" at where it should be read from", "redirects too far: %v", root(err))
+		return fault(err, "point "+s.key("url")+" at where it should be read from", "redirects where it is not followed: %s",
+			strings.TrimSuffix(root(err).Error(), ": "+errRefused.Error()))
 	case errors.As(err, &dns) && dns.IsNotFound:
 		return fault(err, "check "+s.key("url"), "cannot be reached: no host is called %s", dns.Name)
 	case errors.As(err, &auth):
@@ -113,7 +114,15 @@ func bodyFault(err error, s Spec) error {
 }
 
 func tooBig(s Spec) *Error {
-	return fault(ErrTooBig, "raise "+s.key("max_body")+" if it is meant to be so large", "is larger than %d bytes", s.MaxBody)
+	return fault(ErrTooBig, "raise "+s.key("max_body")+" if it is meant to be so large", "is larger than %s", bytesOf(s.MaxBody))
+}
+
+// bytesOf writes a size as max_body is written, where that is a whole number of MB.
+func bytesOf(n int64) string {
+	if n > 0 && n%1e6 == 0 {
+		return fmt.Sprintf("%d MB", n/1e6)
+	}
+	return fmt.Sprintf("%d bytes", n)
 }
 
 // root strips the wrappings that repeat the address, secrets in it included.

@@ -177,6 +177,22 @@ func TestFolder(t *testing.T) {
 	}
 }
 
+// A file that is no calendar is one fault, though there never was a good copy; so is a folder that holds one such file.
+func TestFileBadAtFirst(t *testing.T) {
+	for text, want := range map[string]string{
+		"":                              "is empty of bytes: ",
+		"\x89PNG\r\n\x1a\n\x00\x00\x00": "gave no iCalendar data: it is image/png: ",
+		"<p>":                           "gave no iCalendar data: it is a page",
+	} {
+		path := filepath.Join(t.TempDir(), "house.ics")
+		writeFile(t, path, text)
+		if r := bad(t, open(t, Spec{Name: "house", URL: path}, Options{}), "feed house ("+path+") "+want); r.Body != nil {
+			t.Errorf("a body comes of it: %q", r.Body)
+		}
+		bad(t, open(t, Spec{Name: "house", URL: filepath.Dir(path)}, Options{}), "holds one calendar, house.ics, which cannot be used: ", ": mend or remove it")
+	}
+}
+
 func TestFolderOfBadFiles(t *testing.T) {
 	dir := t.TempDir()
 	writeFile(t, filepath.Join(dir, "a.ics"), "")

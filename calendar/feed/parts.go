@@ -55,6 +55,9 @@ func assemble(last []byte, old map[string]member, pieces []piece) ([]byte, []Par
 		}
 	}
 	if len(join.parts) == 0 {
+		if len(pieces) == 1 {
+			return nil, nil, nil, fault(first.err, "mend or remove it", "holds one calendar, %s, which cannot be used: %v", first.name, first.err)
+		}
 		return nil, nil, nil, fault(first.err, "mend or remove them", "holds %d calendars and none can be used; of %s it says: %v",
 			len(pieces), first.name, first.err)
 	}

@@ -50,7 +50,7 @@ func TestRedirectLimit(t *testing.T) {
 	})
 	good(t, open(t, Spec{URL: s.URL + "/5"}, Options{}))
 	asked.Store(0)
-	bad(t, open(t, Spec{URL: s.URL + "/6"}, Options{}), "redirects too far: there are more than 5 redirects")
+	bad(t, open(t, Spec{URL: s.URL + "/6"}, Options{}), "redirects where it is not followed: there are more than 5 redirects")
 	if asked.Load() != mostRedirects+1 {
 		t.Errorf("asked %d times", asked.Load())
 	}
@@ -144,7 +144,7 @@ func TestRedirectRefused(t *testing.T) {
 			w.WriteHeader(http.StatusFound)
 		})
 		f := open(t, Spec{Name: "house", URL: s.URL}, Options{})
-		bad(t, f, "redirects too far", tt.want, "point feeds.house.url at where it should be read from")
+		bad(t, f, "redirects where it is not followed", tt.want, "point feeds.house.url at where it should be read from")
 	}
 }
 

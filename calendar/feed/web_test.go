@@ -43,6 +43,7 @@ func TestFailedPollKeepsLastGood(t *testing.T) {
 		{"text", answer(200, "no such calendar"), calendar.ErrNotCalendar, "gave no iCalendar data"},
 		{"no bytes", answer(200, ""), calendar.ErrEmpty, "is empty of bytes"},
 		{"blank", answer(200, "\r\n \r\n"), calendar.ErrEmpty, "is empty of bytes"},
+		{"a photograph", answer(200, "\xff\xd8\xff\xe0\x00\x10JFIF\x00\x01\r\n\xff\xd9"), calendar.ErrNotCalendar, "gave no iCalendar data: it is image/jpeg"},
 		{"no end", answer(200, strings.TrimSuffix(whole, "END:VCALENDAR\r\n")), calendar.ErrTruncated, "ends before END:VCALENDAR"},
 		{"half", answer(200, whole[:len(whole)/2]), calendar.ErrTruncated, "ends before END:VCALENDAR"},
 		{"cut off", func(w http.ResponseWriter, _ *http.Request) {
@@ -61,6 +62,11 @@ func TestFailedPollKeepsLastGood(t *testing.T) {
 			handler.set(answer(200, whole))
 			s := serve(t, func(w http.ResponseWriter, r *http.Request) { handler.get()(w, r) })
 			c := newClock()
+			handler.set(tt.serve) // also as the first answer of all, without a good copy to compare it with
+			if r := bad(t, open(t, Spec{Name: "house", URL: s.URL}, Options{Now: c.now}), tt.want); r.Body != nil {
+				t.Errorf("a body comes of it: %q", r.Body)
+			}
+			handler.set(answer(200, whole))
 			f := open(t, Spec{Name: "house", URL: s.URL + "/secret/house.ics"}, Options{Now: c.now})
 			first := good(t, f)
 			if first.Unchanged || string(first.Body) != whole || first.Hash != hashOf([]byte(whole)) {
@@ -257,7 +263,7 @@ func TestMaxBodyAnnounced(t *testing.T) {
 		w.(http.Flusher).Flush()
 		<-r.Context().Done()
 	})
-	bad(t, open(t, Spec{URL: s.URL, Timeout: 10 * time.Second}, Options{}), "is larger than 64000000 bytes")
+	bad(t, open(t, Spec{URL: s.URL, Timeout: 10 * time.Second}, Options{}), "is larger than 64 MB")
 }
 
 // RFC 9110 10.2.3: Retry-After is heeded on any failure that carries it, within its cap.
