@@ -17,9 +17,12 @@ type Step struct {
 	Release bool          `json:"release,omitempty"` // gives the point back: once confirmed, nothing is owed
 	Wait    time.Duration `json:"wait,omitempty"`    // after it is confirmed, before the next on its link
 	Hold    string        `json:"hold,omitempty"`    // id of the hold that asked for it or ended
-	After   []string      `json:"after,omitempty"`   // ids of steps that make room for it: not before they are confirmed
-	Due     time.Time     `json:"due,omitzero"`      // when it should have gone, were it not for other commands or a late start
-	Start   time.Time     `json:"start,omitzero"`    // of its window when it was planned: a window that has moved since begins anew
+	// Procedure is that of the hold's window when the step was planned: under another the window makes the same ids for
+	// other holds. "" where that is not known.
+	Procedure string    `json:"procedure,omitempty"`
+	After     []string  `json:"after,omitempty"` // ids of steps that make room for it: not before they are confirmed
+	Due       time.Time `json:"due,omitzero"`    // when it should have gone, were it not for other commands or a late start
+	Start     time.Time `json:"start,omitzero"`  // of its window when it was planned: a window that has moved since begins anew
 
 	// Of a point that ends its values by itself (Address.Lasts): when the box may end this one at the latest, a little after
 	// its hold; zero: it is not given an end.

@@ -392,7 +392,7 @@ func (m *rooms) over() {
 
 // begun returns when the first command of the window's hold on the point was due, where there was one.
 func (m *rooms) begun(w *window, ref actions.Ref) (due time.Time, ok bool) {
-	b, ok := m.p.begun[claimed{m.id(w, ref), ref}]
+	b, ok := m.p.begun[claimed{m.id(w, ref), ref, w.Procedure}]
 	return b.due, ok && (b.start.IsZero() || b.start.Equal(w.Start))
 }
 
@@ -426,7 +426,7 @@ func (m *rooms) steady(w *window, ref actions.Ref, at, earliest time.Time) time.
 func (m *rooms) may(w *window, l *line) bool {
 	id := m.id(w, l.ref)
 	st := &l.st
-	if m.p.failed[claimed{id, l.ref}] || m.numbers[l.ref] == 0 || l.pt.Protects {
+	if m.p.failed[claimed{id, l.ref, w.Procedure}] || m.numbers[l.ref] == 0 || l.pt.Protects {
 		return false
 	}
 	if st.Hand.Known && (slices.Contains(st.HandHold, w.ID) || slices.Contains(st.HandHold, id)) {

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"slices"
 	"sort"
+	"strings"
 	"time"
 
 	"spillway/actions"
@@ -115,13 +116,27 @@ type planner struct {
 }
 
 // A claimed is a hold as the steps of the standing know it. A window that came to another procedure has holds under the ids
-// of its old ones, on other points: what was sent for those says nothing of these.
+// of its old ones, on other points or on the same: what was sent for those says nothing of these.
 type claimed struct {
-	hold  string
-	point actions.Ref
+	hold      string
+	point     actions.Ref
+	procedure string
 }
 
-func (h *hold) claimed() claimed { return claimed{h.id, h.line.ref} }
+func (h *hold) claimed() claimed { return claimed{h.id, h.line.ref, h.win.Procedure} }
+
+// claimedBy returns the hold that a step of the standing was for. A step that does not say of which procedure is taken to be of
+// the one that its hold's window has now.
+func (p *planner) claimedBy(s *actions.Step) claimed {
+	c := claimed{s.Hold, s.Point, s.Procedure}
+	if c.procedure == "" {
+		id, _, _ := strings.Cut(s.Hold, "-")
+		if i := slices.IndexFunc(p.Windows, func(w actions.Window) bool { return w.ID == id }); i >= 0 {
+			c.procedure = p.Windows[i].Procedure
+		}
+	}
+	return c
+}
 
 // An onset is the first command of a hold: when it was due, and the start its window had then.
 type onset struct {
@@ -150,7 +165,7 @@ func (p *planner) readSteps() {
 		if st.Step.Wait > 0 && !st.Sent.IsZero() {
 			p.waits[st.Step.Link] = later(p.waits[st.Step.Link], later(st.Sent, st.Settled).Add(st.Step.Wait))
 		}
-		id := claimed{st.Step.Hold, st.Step.Point}
+		id := p.claimedBy(&st.Step)
 		if st.Step.Renews {
 			p.noteRenewal(id, st)
 			continue

@@ -276,3 +276,28 @@ func TestOtherProcedureKeepsNoSlots(t *testing.T) {
 	s.steps(t, "12:20:00 a-l1-cylinder.boost-end cylinder.boost=off", "12:59:15 a-l1-2 barn_battery.charge_power=5000",
 		"13:00:00 a-d1 barn_battery.mode=charge", "14:00:00 a-l1-end barn_battery.charge_power=?", "14:00:15 a-d1-end barn_battery.mode=?")
 }
+
+// A step that was given up for one procedure says nothing of the hold that has its id under another, be it on the same point; for
+// the same procedure it does.
+func TestOtherProcedureIsTriedAnew(t *testing.T) {
+	p := procedures(smallholding(), proc{name: "fill", rank: 10, during: []string{"barn_battery.mode = charge"}},
+		proc{name: "rest", rank: 10, during: []string{"barn_battery.mode = idle"}})
+	s := begin(p, "12:00", []actions.Window{win("a", "fill", "13:00", "14:00")}).until("12:59")
+	failed := s.plan().Steps[0]
+	if failed.Procedure != "fill" {
+		t.Fatalf("%s is of procedure %q", failed.ID, failed.Procedure)
+	}
+	s.in.Standing.Apply(actions.Entry{Kind: actions.EntryIntent, At: failed.At, Step: failed, Tries: 3})
+	s.in.Standing.Apply(actions.Entry{Kind: actions.EntrySent, At: failed.At, Step: failed, State: actions.Failed})
+	s.in.Standing.Apply(actions.Entry{Kind: actions.EntrySettled, At: failed.At, Step: failed, State: actions.Failed})
+	s.in.Now = at("13:10")
+	for _, c := range []struct {
+		procedure string
+		held      bool
+	}{{"fill", false}, {"rest", true}} {
+		s.in.Windows = []actions.Window{win("a", c.procedure, "13:00", "14:00")}
+		if claims := s.plan().Windows[0].Claims; len(claims) != 1 || claims[0].Off == c.held {
+			t.Errorf("under %s the window holds %+v", c.procedure, claims)
+		}
+	}
+}

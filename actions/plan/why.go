@@ -22,13 +22,13 @@ func (c *change) step(s *actions.Step) {
 		s.Window, s.Start = c.window.ID, c.window.Start
 	}
 	if c.hold != nil {
-		s.Hold = c.hold.id
+		s.Hold, s.Procedure = c.hold.id, c.hold.win.Procedure
 		if !c.ending && !c.renews {
 			s.Wait = c.hold.st.Wait
 		}
 	}
 	if c.under != nil {
-		s.Hold = c.under.id // it is the lower hold that asks for this value
+		s.Hold, s.Procedure = c.under.id, c.under.win.Procedure // it is the lower hold that asks for this value
 	}
 }
 

@@ -28,7 +28,7 @@ func (m *Machine) adopt(e ReadDone) {
 	}
 	m.fact(actions.Entry{Kind: actions.EntrySettled, At: m.now.Wall, State: actions.Confirmed, ReadBack: e.Value, Note: hadAlready, Step: actions.Step{
 		ID: k.ID, Window: w.ID, Phase: k.Phase, At: k.From, Due: k.From, Start: w.Start, Link: m.set.Premises.Device(e.Ref.Device).Link,
-		Point: e.Ref, Value: k.Value, From: e.Value, Hold: k.ID, Why: "it had the value by itself",
+		Point: e.Ref, Value: k.Value, From: e.Value, Hold: k.ID, Procedure: w.Procedure, Why: "it had the value by itself",
 	}})
 }
 
