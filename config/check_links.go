@@ -29,16 +29,20 @@ func (k *checker) links() {
 // machine.
 func stranger(l *actions.Link) (who, cure string) {
 	u, err := url.Parse(l.URL)
-	if err != nil || loopback(u.Hostname()) || l.Protocol == "exec" || u.Scheme == "modbus+rtu" {
+	if err != nil || loopback(u.Hostname()) {
 		return "", ""
 	}
-	tls := strings.HasSuffix(u.Scheme, "s") && l.Protocol != "modbus"
+	if kind := kindOf(l.Protocol); kind != nil && kind.stranger != nil {
+		return kind.stranger(l, u)
+	}
+	return passerBy(l, u)
+}
+
+// passerBy is stranger for a link that is guarded by TLS and by what its other end asks for.
+func passerBy(l *actions.Link, u *url.URL) (who, cure string) {
+	tls := strings.HasSuffix(u.Scheme, "s")
 	locked := l.Password != "" || l.Token != "" || l.CertFile != ""
 	switch {
-	case l.Protocol == "modbus":
-		return "whoever reaches " + u.Host + ", since Modbus knows no password,", "keep it on a network of its own"
-	case l.Protocol == "ocpp" && l.CertFile == "":
-		return "whoever listens on the way to the charger", "write cert_file and key_file, which makes it TLS"
 	case !locked && !tls:
 		return "whoever reaches " + u.Host, "write user and password_file, and the url with " + u.Scheme + "s, where the other end has them"
 	case !locked:

@@ -21,7 +21,7 @@ import (
 func TestExampleIsKept(t *testing.T) {
 	file := folder + "full.toml"
 	if *update {
-		if err := os.WriteFile(file, Example(), 0o644); err != nil {
+		if err := os.WriteFile(file, example(), 0o644); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -29,7 +29,7 @@ func TestExampleIsKept(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if d := cmp.Diff(string(kept), string(Example())); d != "" {
+	if d := cmp.Diff(string(kept), string(example())); d != "" {
 		t.Errorf("full.toml is not what the table of keys makes; run with -update: %s", d)
 	}
 }
@@ -46,7 +46,7 @@ func partners() map[string][]string {
 // to be accepted or refused as not yet. That also tries that every key can be set from the environment.
 func TestEveryKeyOfTheExampleCounts(t *testing.T) {
 	dir := secretsFolder(t)
-	lines := strings.Split(string(Example()), "\n")
+	lines := strings.Split(string(example()), "\n")
 	asItStands := write(t, dir, lines)
 	for i, line := range lines {
 		name, _, ok := strings.Cut(line, " = ")

@@ -10,10 +10,12 @@ import (
 // A Link speaks to one gateway or box. It is safe for concurrent use.
 type Link interface {
 	// Write sends the command that sets p to v, once. It returns when the far end, or the transport where the far end
-	// says nothing, has taken it, or when ctx ends. The error is an [*Error].
+	// says nothing, has taken it, or when ctx ends. The error is an [*Error]; of class Impossible, and nothing was sent,
+	// where p cannot be written, is not one of the link's points or does not take v.
 	Write(ctx context.Context, p *actions.Point, v actions.Value) error
 	// Read returns the point's value: asked for now, or the newest the box has told. The error is an [*Error]; of class
-	// NotYet where nothing has been heard since the conversation began.
+	// NotYet where nothing has been heard since the conversation began, Impossible where p cannot be read or is not one of
+	// the link's points.
 	Read(ctx context.Context, p *actions.Point) (actions.Value, error)
 	// Session is a number that changes each time the conversation was lost and found again: what a box shows after a
 	// reconnect may be its own reset and not a person's hand.

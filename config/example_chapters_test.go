@@ -5,9 +5,9 @@ import (
 	"strings"
 )
 
-// Example returns a spillway.toml that shows every key there is, with what it does. It is made of the table of keys. Only
+// example returns a spillway.toml that shows every key there is, with what it does. It is made of the table of keys. Only
 // what must be given counts in it; every other key is a comment that can be taken up by deleting the sign before it.
-func Example() []byte {
+func example() []byte {
 	var b strings.Builder
 	b.WriteString("# Every key that spillway.toml can have. Lines that begin with #name = are off; what they show is an example, and\n" +
 		"# what counts while they are off stands behind them. Each can also be set from the environment: SPILLWAY_ and the\n" +
