@@ -84,16 +84,6 @@ type SameDay struct {
 	AfterFrom, AfterTo   time.Duration // such as 1h and 3h
 }
 
-// DefaultTerms returns the terms of a procedure that names only a rate.
-func DefaultTerms() Terms {
-	const day = 24 * time.Hour
-	return Terms{
-		Days: 10, DaysOff: 4, Keep: 10, Pick: "all", Like: "workday", LookBack: 60 * day, Fewest: 4,
-		Adjust: "none", AdjustFrom: 4 * time.Hour, AdjustTo: time.Hour, AdjustCap: 0.2,
-		Floor: "interval", CreditAfter: 7 * day,
-	}
-}
-
 // A Phase is a part of a plan.
 type Phase string
 

@@ -62,12 +62,22 @@ it is paid at 0.245 GBP/kWh
 the credit is due 7 days after the window`},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			x := DefaultTerms()
+			x := defaultTerms()
 			x.Rate, x.Currency = "0.245", "GBP"
 			c.change(&x)
 			if d := cmp.Diff(c.want, strings.Join(x.Words(), "\n")); d != "" {
 				t.Error(d)
 			}
 		})
+	}
+}
+
+// defaultTerms returns the terms of a procedure that names only a rate.
+func defaultTerms() Terms {
+	const day = 24 * time.Hour
+	return Terms{
+		Days: 10, DaysOff: 4, Keep: 10, Pick: "all", Like: "workday", LookBack: 60 * day, Fewest: 4,
+		Adjust: "none", AdjustFrom: 4 * time.Hour, AdjustTo: time.Hour, AdjustCap: 0.2,
+		Floor: "interval", CreditAfter: 7 * day,
 	}
 }

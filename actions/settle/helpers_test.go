@@ -39,9 +39,19 @@ func window(t testing.TB, start, end string) actions.Window {
 	return actions.Window{ID: start, Title: "Free power", Start: utcTime(t, start), End: utcTime(t, end), Procedure: "surplus"}
 }
 
+// defaultTerms returns the terms of a procedure that names only a rate.
+func defaultTerms() actions.Terms {
+	const day = 24 * time.Hour
+	return actions.Terms{
+		Days: 10, DaysOff: 4, Keep: 10, Pick: "all", Like: "workday", LookBack: 60 * day, Fewest: 4,
+		Adjust: "none", AdjustFrom: 4 * time.Hour, AdjustTo: time.Hour, AdjustCap: 0.2,
+		Floor: "interval", CreditAfter: 7 * day,
+	}
+}
+
 // terms returns the default terms with a rate, changed.
 func terms(change func(*actions.Terms)) []actions.Terms {
-	t := actions.DefaultTerms()
+	t := defaultTerms()
 	t.Rate, t.Currency = "0.245", "GBP"
 	if change != nil {
 		change(&t)

@@ -56,7 +56,7 @@ type pandasTerms struct {
 }
 
 func (p pandasTerms) terms() []actions.Terms {
-	t := actions.DefaultTerms()
+	t := defaultTerms()
 	t.Like, t.Days, t.DaysOff, t.Keep, t.Pick, t.Fewest, t.Floor = p.Like, p.Days, p.DaysOff, p.Keep, p.Pick, p.Fewest, p.Floor
 	t.LookBack = time.Duration(p.LookBack) * 24 * time.Hour
 	t.Adjust, t.AdjustFrom, t.AdjustTo = p.Adjust, time.Duration(p.AdjustFrom)*time.Minute, time.Duration(p.AdjustTo)*time.Minute

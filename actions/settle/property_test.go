@@ -34,7 +34,7 @@ func anyWindow(t *rapid.T, label string) actions.Window {
 }
 
 func anyTerms(t *rapid.T) actions.Terms {
-	x := actions.DefaultTerms()
+	x := defaultTerms()
 	x.Like = rapid.SampledFrom([]string{"workday", "weekday", "every"}).Draw(t, "like")
 	x.Pick = rapid.SampledFrom([]string{"all", "highest", "middle", "lowest"}).Draw(t, "pick")
 	x.Adjust = rapid.SampledFrom([]string{"none", "add", "scale"}).Draw(t, "adjust")

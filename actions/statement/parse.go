@@ -50,24 +50,6 @@ type RawGuard struct {
 	Value Operand
 }
 
-// String returns the statement in its usual form, which [Parse] reads as the same statement.
-func (r Raw) String() string {
-	var b strings.Builder
-	fmt.Fprintf(&b, "%s = %s", r.Point, r.Value)
-	for _, c := range []struct {
-		word string
-		span *Span
-	}{{"from", r.From}, {"for", r.For}, {"wait", r.Wait}} {
-		if c.span != nil {
-			fmt.Fprintf(&b, " %s %s", c.word, FormatDuration(c.span.Of))
-		}
-	}
-	if g := r.Guard; g != nil {
-		fmt.Fprintf(&b, " if %s %s %s", g.Point, g.Op, g.Value)
-	}
-	return b.String()
-}
-
 // Parse reads one statement. Its errors are of type [*Error].
 func Parse(text string) (Raw, error) {
 	p := &parser{text: text, left: scan(text)}

@@ -13,9 +13,6 @@ type Rate struct {
 	Currency string // ISO 4217
 }
 
-// String returns the rate as [ParseRate] reads it.
-func (r Rate) String() string { return r.Amount + " " + r.Currency + "/kWh" }
-
 // ParseRate reads "0.245 GBP/kWh". The currency is an ISO 4217 code; "24.5 p/kWh" is pence of GBP.
 func ParseRate(s string) (Rate, error) {
 	t := strings.TrimSpace(s)

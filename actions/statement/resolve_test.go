@@ -144,7 +144,7 @@ func TestParseDescription(t *testing.T) {
 	d := ParseDescription(text)
 	var statements, problems []string
 	for _, s := range d.Statements {
-		statements = append(statements, s.String())
+		statements = append(statements, usual(s))
 	}
 	for _, p := range d.Problems {
 		problems = append(problems, p.Error())

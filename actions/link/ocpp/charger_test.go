@@ -32,7 +32,7 @@ func leadCharger(t *testing.T, peer []string, version, password string) {
 	address := port(t)
 	plugged, charging, current, power, energy := point("plugged"), point("charging"), point("current"), point("power"), point("energy")
 	spec := actions.Link{URL: "ocpp://" + address + "/CP1", Password: actions.Secret(password)}
-	l := open(t, Open, spec, plugged, charging, current, power, energy)
+	l := open(t, openAlone, spec, plugged, charging, current, power, energy)
 
 	_, number, err := net.SplitHostPort(address)
 	if err != nil {

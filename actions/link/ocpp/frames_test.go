@@ -89,7 +89,7 @@ func TestWrongFrames(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			address, current := port(t), point("current")
-			l := open(t, Open, actions.Link{URL: "ocpp://" + address + "/CP1"}, current)
+			l := open(t, openAlone, actions.Link{URL: "ocpp://" + address + "/CP1"}, current)
 			if c.protocol == "" {
 				c.protocol = "ocpp1.6"
 			}

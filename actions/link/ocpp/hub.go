@@ -237,8 +237,3 @@ func (h *Hub) Open(spec actions.Link, points []*actions.Point) (link.Link, error
 	}
 	return l, nil
 }
-
-// Open opens a link on an address of its own. It implements [link.Opener]; several links on one address need one [Hub].
-func Open(spec actions.Link, points []*actions.Point) (link.Link, error) {
-	return NewHub().Open(spec, points)
-}

@@ -110,7 +110,7 @@ func (b *box) count() int {
 func TestProfiles16(t *testing.T) {
 	b := started(t, "ocpp1.6")
 	current, charging := point("current"), point("charging")
-	l := open(t, Open, b.Spec(), current, charging)
+	l := open(t, openAlone, b.Spec(), current, charging)
 	learned(t, l)
 	reads(t, l, charging, actions.Named("off"))
 
@@ -182,7 +182,7 @@ func TestProfiles16(t *testing.T) {
 func TestProfiles201(t *testing.T) {
 	b := started(t, "ocpp2.0.1")
 	current, charging := point("current"), point("charging")
-	l := open(t, Open, b.Spec(), current, charging)
+	l := open(t, openAlone, b.Spec(), current, charging)
 	learned(t, l)
 	if err := l.Write(t.Context(), charging, actions.Named("on")); err != nil {
 		t.Fatal(err)
@@ -237,7 +237,7 @@ func TestOnePurposeRefused(t *testing.T) {
 	for _, version := range []string{"ocpp1.6", "ocpp2.0.1"} {
 		b := started(t, version)
 		current, charging := point("current"), point("charging")
-		l := open(t, Open, b.Spec(), current, charging)
+		l := open(t, openAlone, b.Spec(), current, charging)
 		learned(t, l)
 		if err := l.Write(t.Context(), charging, actions.Named("on")); err != nil {
 			t.Fatal(err)
@@ -262,7 +262,7 @@ func TestOnePurposeRefused(t *testing.T) {
 func TestStatus16(t *testing.T) {
 	b := started(t, "ocpp1.6")
 	plugged, charging := point("plugged"), point("charging")
-	l := open(t, Open, b.Spec(), plugged, charging)
+	l := open(t, openAlone, b.Spec(), plugged, charging)
 	reads(t, l, plugged, actions.Named("yes"))
 	for _, c := range []struct{ status, plugged, charging string }{ // OCPP 1.6, 4.9
 		{"Available", "no", "off"}, {"Preparing", "yes", "off"}, {"Charging", "yes", "on"}, {"SuspendedEV", "yes", "on"},
@@ -319,7 +319,7 @@ func TestMeterPoints(t *testing.T) {
 	for _, version := range []string{"ocpp1.6", "ocpp2.0.1"} {
 		b := started(t, version)
 		power, energy := point("power"), point("energy")
-		l := open(t, Open, b.Spec(), power, energy)
+		l := open(t, openAlone, b.Spec(), power, energy)
 		learned(t, l)
 		stampNow := stamp(time.Now())
 		if version == "ocpp1.6" {
@@ -364,7 +364,7 @@ func TestOpenRefuses(t *testing.T) {
 			if tt.point != nil {
 				points = append(points, tt.point)
 			}
-			l, err := Open(tt.spec, points)
+			l, err := openAlone(tt.spec, points)
 			if err == nil {
 				l.Close()
 			}
@@ -383,13 +383,13 @@ func TestPassword(t *testing.T) {
 	b.password = "correct-horse"
 	b.mu.Unlock()
 	current := point("current")
-	l := open(t, Open, b.Spec(), current)
+	l := open(t, openAlone, b.Spec(), current)
 	reads(t, l, current, actions.Number(0))
 
 	wrong := started(t, "ocpp1.6")
 	spec := wrong.Spec()
 	spec.Password = "correct-horse"
-	l = open(t, Open, spec, current)
+	l = open(t, openAlone, spec, current)
 	await(t, "a charger without its password", func() bool {
 		_, err := l.Read(t.Context(), current)
 		return link.ClassOf(err) == link.Unreachable && strings.Contains(err.Error(), "wrong user or password")
@@ -434,9 +434,9 @@ func TestAddressTaken(t *testing.T) {
 	first := httptest.NewUnstartedServer(http.NotFoundHandler())
 	first.Listener.Close()
 	current := point("current")
-	holder := open(t, Open, b.Spec(), current)
+	holder := open(t, openAlone, b.Spec(), current)
 	reads(t, holder, current, actions.Number(0))
-	l := open(t, Open, b.Spec(), current)
+	l := open(t, openAlone, b.Spec(), current)
 	await(t, "the reason", func() bool {
 		_, err := l.Read(t.Context(), current)
 		return link.ClassOf(err) == link.Unreachable && strings.Contains(err.Error(), "address already in use")
@@ -449,7 +449,7 @@ func TestTLS(t *testing.T) {
 	certs := linktest.NewCerts(t)
 	address := port(t)
 	current := point("current")
-	l := open(t, Open, actions.Link{URL: "ocpps://" + address + "/CP1", CertFile: certs.ServerFile, KeyFile: certs.ServerKey}, current)
+	l := open(t, openAlone, actions.Link{URL: "ocpps://" + address + "/CP1", CertFile: certs.ServerFile, KeyFile: certs.ServerKey}, current)
 	config, err := link.TLS(actions.Link{CAFile: certs.CAFile})
 	if err != nil {
 		t.Fatal(err)
@@ -483,7 +483,7 @@ func hand(t *testing.T, l link.Link, address, version string) *websocket.Conn {
 // The newest conversation counts; the one before is ended.
 func TestComesAgain(t *testing.T) {
 	address := port(t)
-	l := open(t, Open, actions.Link{URL: "ocpp://" + address + "/CP1"}, point("current"))
+	l := open(t, openAlone, actions.Link{URL: "ocpp://" + address + "/CP1"}, point("current"))
 	first := hand(t, l, address, "ocpp1.6")
 	hand(t, l, address, "ocpp1.6")
 	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
@@ -500,7 +500,7 @@ func TestHostileChargers(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			address, current := port(t), point("current")
-			l := open(t, Open, actions.Link{URL: "ocpp://" + address + "/CP1"}, current)
+			l := open(t, openAlone, actions.Link{URL: "ocpp://" + address + "/CP1"}, current)
 			ws := hand(t, l, address, "ocpp1.6")
 			for range 20 {
 				_ = ws.Write(t.Context(), websocket.MessageText, []byte(message))
@@ -513,7 +513,7 @@ func TestHostileChargers(t *testing.T) {
 	}
 	t.Run("an answer to nothing", func(t *testing.T) {
 		address := port(t)
-		l := open(t, Open, actions.Link{URL: "ocpp://" + address + "/CP1"}, point("current"))
+		l := open(t, openAlone, actions.Link{URL: "ocpp://" + address + "/CP1"}, point("current"))
 		ws := hand(t, l, address, "ocpp2.0.1")
 		for _, message := range []string{`[3, "s99", {}]`, `[4, "s99", "GenericError", "", {}]`, `[2, "1", "Heartbeat", {}]`} {
 			if err := ws.Write(t.Context(), websocket.MessageText, []byte(message)); err != nil {
@@ -527,7 +527,7 @@ func TestHostileChargers(t *testing.T) {
 	})
 	t.Run("no subprotocol", func(t *testing.T) {
 		address, current := port(t), point("current")
-		l := open(t, Open, actions.Link{URL: "ocpp://" + address + "/CP1"}, current)
+		l := open(t, openAlone, actions.Link{URL: "ocpp://" + address + "/CP1"}, current)
 		client := &http.Client{Transport: &http.Transport{DisableKeepAlives: true}}
 		await(t, "the reason", func() bool {
 			if ws, _, err := websocket.Dial(t.Context(), "ws://"+address+"/CP1", &websocket.DialOptions{HTTPClient: client}); err == nil {

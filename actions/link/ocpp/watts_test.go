@@ -26,7 +26,7 @@ func TestLimitsInWatts(t *testing.T) {
 			b.watts.Store(true)
 			current := point("current")
 			current.Write.WPerA, current.Read.WPerA = 230, 230
-			l := open(t, Open, b.Spec(), current)
+			l := open(t, openAlone, b.Spec(), current)
 			learned(t, l)
 			n := b.count()
 			if err := l.(link.Lender).Lend(t.Context(), current, actions.Number(16), link.Term{For: time.Hour, Until: time.Now().Add(time.Hour)}); err != nil {
