@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"net"
 	"net/url"
-	"sync"
 	"time"
 
 	paho3 "github.com/eclipse/paho.mqtt.golang"
@@ -19,15 +18,12 @@ import (
 type talk3 struct {
 	client paho3.Client
 	broker *broker
-
-	end chan struct{}
-	mu  sync.Mutex
-	why error
+	ending
 }
 
 // greet3 connects over g. The library's own reconnecting is off: it would send unacknowledged commands again.
 func greet3(ctx context.Context, g *guard, b *broker, hear func(string, []byte)) (conversation, error) {
-	t := &talk3{broker: b, end: make(chan struct{})}
+	t := &talk3{broker: b, ending: newEnding()}
 	o := paho3.NewClientOptions().
 		AddBroker("tcp://" + b.address).
 		SetProtocolVersion(4).
@@ -105,27 +101,6 @@ func (t *talk3) subscribe(ctx context.Context, topics []string) (map[string]stri
 		}
 	}
 	return refused, nil
-}
-
-func (t *talk3) done() <-chan struct{} { return t.end }
-
-func (t *talk3) cause() error {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	return t.why
-}
-
-func (t *talk3) finish(err error) {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	if t.why != nil {
-		return
-	}
-	if err == nil {
-		err = errors.New("the connection was lost")
-	}
-	t.why = err
-	close(t.end)
 }
 
 func (t *talk3) close() {

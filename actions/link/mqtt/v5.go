@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"strings"
-	"sync"
 	"time"
 
 	"github.com/eclipse/paho.golang/packets"
@@ -21,16 +20,13 @@ const keepAlive = 30 * time.Second
 type talk5 struct {
 	client *paho.Client
 	broker *broker
-
-	end chan struct{}
-	mu  sync.Mutex
-	why error
+	ending
 }
 
 // greet5 connects over g. The library is used without its connection manager, which keeps a session and a queue across
 // connections and cannot change the version.
 func greet5(ctx context.Context, g *guard, b *broker, hear func(string, []byte)) (conversation, error) {
-	t := &talk5{broker: b, end: make(chan struct{})}
+	t := &talk5{broker: b, ending: newEnding()}
 	t.client = paho.NewClient(paho.ClientConfig{
 		Conn:          g,
 		PacketTimeout: b.limit,
@@ -124,28 +120,6 @@ func (t *talk5) subscribe(ctx context.Context, topics []string) (map[string]stri
 		}
 	}
 	return refused, nil
-}
-
-func (t *talk5) done() <-chan struct{} { return t.end }
-
-func (t *talk5) cause() error {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	return t.why
-}
-
-// finish records why the conversation is over; the first reason counts.
-func (t *talk5) finish(err error) {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	if t.why != nil {
-		return
-	}
-	if err == nil {
-		err = errors.New("the connection was lost")
-	}
-	t.why = err
-	close(t.end)
 }
 
 func (t *talk5) close() {

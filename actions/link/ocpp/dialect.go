@@ -58,6 +58,15 @@ func accepted(t *talk, action string, s status, ok ...string) error {
 	return &link.Error{Class: class, What: fmt.Sprintf("%s: %s: the charger answers %s", t.name, action, link.Sample([]byte(s.Status)))}
 }
 
+// bid calls for something to be done, and returns an error unless the answer is one of ok.
+func bid(ctx context.Context, t *talk, action string, payload any, ok ...string) error {
+	var s status
+	if err := t.call(ctx, action, payload, &s); err != nil {
+		return err
+	}
+	return accepted(t, action, s, ok...)
+}
+
 // brief runs questions one after another, each within half the time of an exchange so that commands get their turn, and
 // stops at the first that is not answered.
 func brief(ctx context.Context, t *talk, questions ...func(context.Context) error) {
@@ -94,7 +103,22 @@ func heartbeatAnswer() any {
 	}{stamp(time.Now())}
 }
 
-// unusual returns the limit of a composite schedule in another unit than asked for.
-func unusual(t *talk, unit, asked string) error {
-	return &link.Error{Class: link.Rubbish, What: fmt.Sprintf("%s: GetCompositeSchedule: the charger answers in %s, %s was asked for", t.name, link.Sample([]byte(unit)), asked)}
+// compositeSchedule is what GetCompositeSchedule is answered with, whatever it is called there.
+type compositeSchedule struct {
+	Unit    string   `json:"chargingRateUnit"`
+	Periods []period `json:"chargingSchedulePeriod"`
+}
+
+// limitNow returns the limit in force by the answer to GetCompositeSchedule, in the unit asked for, and false where there
+// is none.
+func limitNow(t *talk, s status, c *compositeSchedule, unit string) (float64, bool, error) {
+	if err := accepted(t, "GetCompositeSchedule", s, "Accepted"); err != nil || c == nil {
+		return 0, false, err
+	}
+	if c.Unit != unit {
+		return 0, false, &link.Error{Class: link.Rubbish, What: fmt.Sprintf("%s: GetCompositeSchedule: the charger answers in %s, %s was asked for",
+			t.name, link.Sample([]byte(c.Unit)), unit)}
+	}
+	most, ok := inForce(c.Periods)
+	return most, ok, nil
 }

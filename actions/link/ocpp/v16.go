@@ -179,15 +179,10 @@ func (d *v16) configuration(ctx context.Context, t *talk, a *abilities) error {
 }
 
 func (d *v16) trigger(ctx context.Context, t *talk, message string) error {
-	var s status
-	err := t.call(ctx, "TriggerMessage", struct {
+	return bid(ctx, t, "TriggerMessage", struct {
 		Message   string `json:"requestedMessage"`
 		Connector int    `json:"connectorId"`
-	}{message, d.connector}, &s)
-	if err != nil {
-		return err
-	}
-	return accepted(t, "TriggerMessage", s, "Accepted")
+	}{message, d.connector}, "Accepted")
 }
 
 func (d *v16) meter(ctx context.Context, t *talk) error { return d.trigger(ctx, t, "MeterValues") }
@@ -216,31 +211,20 @@ func (d *v16) set(ctx context.Context, t *talk, l limit) error {
 	if n, err := strconv.ParseInt(l.transaction, 10, 64); err == nil && l.purpose == purposeTx {
 		p.Transaction = &n
 	}
-	var s status
-	if err := t.call(ctx, "SetChargingProfile", struct {
+	return bid(ctx, t, "SetChargingProfile", struct {
 		Connector int     `json:"connectorId"`
 		Profile   profile `json:"csChargingProfiles"`
-	}{d.connector, p}, &s); err != nil {
-		return err
-	}
-	return accepted(t, "SetChargingProfile", s, "Accepted")
+	}{d.connector, p}, "Accepted")
 }
 
 func (d *v16) clear(ctx context.Context, t *talk, id int) error {
-	var s status
-	if err := t.call(ctx, "ClearChargingProfile", map[string]int{"id": id}, &s); err != nil {
-		return err
-	}
-	return accepted(t, "ClearChargingProfile", s, "Accepted", "Unknown")
+	return bid(ctx, t, "ClearChargingProfile", map[string]int{"id": id}, "Accepted", "Unknown")
 }
 
 func (d *v16) composite(ctx context.Context, t *talk, unit string) (float64, bool, error) {
 	var r struct {
 		status
-		Schedule *struct {
-			Unit    string   `json:"chargingRateUnit"`
-			Periods []period `json:"chargingSchedulePeriod"`
-		} `json:"chargingSchedule"`
+		Schedule *compositeSchedule `json:"chargingSchedule"`
 	}
 	if err := t.call(ctx, "GetCompositeSchedule", struct {
 		Connector int    `json:"connectorId"`
@@ -249,25 +233,14 @@ func (d *v16) composite(ctx context.Context, t *talk, unit string) (float64, boo
 	}{d.connector, 60, unit}, &r); err != nil {
 		return 0, false, err
 	}
-	if err := accepted(t, "GetCompositeSchedule", r.status, "Accepted"); err != nil || r.Schedule == nil {
-		return 0, false, err
-	}
-	if r.Schedule.Unit != unit {
-		return 0, false, unusual(t, r.Schedule.Unit, unit)
-	}
-	most, ok := inForce(r.Schedule.Periods)
-	return most, ok, nil
+	return limitNow(t, r.status, r.Schedule, unit)
 }
 
 func (d *v16) start(ctx context.Context, t *talk) error {
-	var s status
-	if err := t.call(ctx, "RemoteStartTransaction", struct {
+	return bid(ctx, t, "RemoteStartTransaction", struct {
 		Connector int    `json:"connectorId"`
 		IDTag     string `json:"idTag"`
-	}{d.connector, idTag}, &s); err != nil {
-		return err
-	}
-	return accepted(t, "RemoteStartTransaction", s, "Accepted")
+	}{d.connector, idTag}, "Accepted")
 }
 
 func (d *v16) stop(ctx context.Context, t *talk, transaction string) error {
@@ -275,9 +248,5 @@ func (d *v16) stop(ctx context.Context, t *talk, transaction string) error {
 	if err != nil {
 		return noTransaction(t)
 	}
-	var s status
-	if err := t.call(ctx, "RemoteStopTransaction", map[string]int64{"transactionId": n}, &s); err != nil {
-		return err
-	}
-	return accepted(t, "RemoteStopTransaction", s, "Accepted")
+	return bid(ctx, t, "RemoteStopTransaction", map[string]int64{"transactionId": n}, "Accepted")
 }

@@ -189,14 +189,10 @@ func (d *v201) trigger(ctx context.Context, t *talk, message string) error {
 	if message == "StatusNotification" {
 		at.Connector = 1 // required there (F06.FR.12)
 	}
-	var s status
-	if err := t.call(ctx, "TriggerMessage", struct {
+	return bid(ctx, t, "TriggerMessage", struct {
 		Message string `json:"requestedMessage"`
 		EVSE    where  `json:"evse"`
-	}{message, at}, &s); err != nil {
-		return err
-	}
-	return accepted(t, "TriggerMessage", s, "Accepted")
+	}{message, at}, "Accepted")
 }
 
 func (d *v201) meter(ctx context.Context, t *talk) error { return d.trigger(ctx, t, "MeterValues") }
@@ -226,31 +222,20 @@ func (d *v201) set(ctx context.Context, t *talk, l limit) error {
 	if l.purpose == purposeTx {
 		p.Transaction = l.transaction
 	}
-	var s status
-	if err := t.call(ctx, "SetChargingProfile", struct {
+	return bid(ctx, t, "SetChargingProfile", struct {
 		EVSE    int     `json:"evseId"`
 		Profile profile `json:"chargingProfile"`
-	}{d.evse, p}, &s); err != nil {
-		return err
-	}
-	return accepted(t, "SetChargingProfile", s, "Accepted")
+	}{d.evse, p}, "Accepted")
 }
 
 func (d *v201) clear(ctx context.Context, t *talk, id int) error {
-	var s status
-	if err := t.call(ctx, "ClearChargingProfile", map[string]int{"chargingProfileId": id}, &s); err != nil {
-		return err
-	}
-	return accepted(t, "ClearChargingProfile", s, "Accepted", "Unknown")
+	return bid(ctx, t, "ClearChargingProfile", map[string]int{"chargingProfileId": id}, "Accepted", "Unknown")
 }
 
 func (d *v201) composite(ctx context.Context, t *talk, unit string) (float64, bool, error) {
 	var r struct {
 		status
-		Schedule *struct {
-			Unit    string   `json:"chargingRateUnit"`
-			Periods []period `json:"chargingSchedulePeriod"`
-		} `json:"schedule"`
+		Schedule *compositeSchedule `json:"schedule"`
 	}
 	if err := t.call(ctx, "GetCompositeSchedule", struct {
 		Duration int    `json:"duration"`
@@ -259,14 +244,7 @@ func (d *v201) composite(ctx context.Context, t *talk, unit string) (float64, bo
 	}{60, unit, d.evse}, &r); err != nil {
 		return 0, false, err
 	}
-	if err := accepted(t, "GetCompositeSchedule", r.status, "Accepted"); err != nil || r.Schedule == nil {
-		return 0, false, err
-	}
-	if r.Schedule.Unit != unit {
-		return 0, false, unusual(t, r.Schedule.Unit, unit)
-	}
-	most, ok := inForce(r.Schedule.Periods)
-	return most, ok, nil
+	return limitNow(t, r.status, r.Schedule, unit)
 }
 
 func (d *v201) start(ctx context.Context, t *talk) error {
@@ -274,26 +252,18 @@ func (d *v201) start(ctx context.Context, t *talk) error {
 		Token string `json:"idToken"`
 		Type  string `json:"type"`
 	}
-	var s status
-	if err := t.call(ctx, "RequestStartTransaction", struct {
+	return bid(ctx, t, "RequestStartTransaction", struct {
 		EVSE    int   `json:"evseId"`
 		Start   int64 `json:"remoteStartId"`
 		IDToken token `json:"idToken"`
-	}{d.evse, d.started.Add(1), token{idTag, "Central"}}, &s); err != nil {
-		return err
-	}
-	return accepted(t, "RequestStartTransaction", s, "Accepted")
+	}{d.evse, d.started.Add(1), token{idTag, "Central"}}, "Accepted")
 }
 
 func (d *v201) stop(ctx context.Context, t *talk, transaction string) error {
 	if transaction == "" {
 		return noTransaction(t)
 	}
-	var s status
-	if err := t.call(ctx, "RequestStopTransaction", map[string]string{"transactionId": transaction}, &s); err != nil {
-		return err
-	}
-	return accepted(t, "RequestStopTransaction", s, "Accepted")
+	return bid(ctx, t, "RequestStopTransaction", map[string]string{"transactionId": transaction}, "Accepted")
 }
 
 func noTransaction(t *talk) error {
