@@ -27,8 +27,8 @@ func TestConformance(t *testing.T) {
 // A box holds a number as plain text and a switch as JSON, behind a proxy.
 type box struct {
 	server *httptest.Server
-	proxy  *linktest.Proxy
-	stop   chan struct{}
+	*linktest.Proxy
+	stop chan struct{}
 
 	mu       sync.Mutex
 	manner   linktest.Manner
@@ -61,7 +61,7 @@ func newBox(t *testing.T) *box {
 	b.server.Config.ErrorLog = log.New(io.Discard, "", 0)
 	b.server.Start()
 	var err error
-	if b.proxy, err = linktest.NewProxy(strings.TrimPrefix(b.server.URL, "http://")); err != nil {
+	if b.Proxy, err = linktest.NewProxy(strings.TrimPrefix(b.server.URL, "http://")); err != nil {
 		t.Fatal(err)
 	}
 	return b
@@ -136,7 +136,7 @@ func (b *box) get(state func() string) http.HandlerFunc {
 }
 
 func (b *box) Spec() actions.Link {
-	return actions.Link{Name: "boiler_house", URL: "http://" + b.proxy.Addr() + "/api", Protocol: "http"}
+	return actions.Link{Name: "boiler_house", URL: "http://" + b.Proxy.Addr() + "/api", Protocol: "http"}
 }
 
 func (b *box) Points() (number, named *actions.Point) {
@@ -186,16 +186,8 @@ func (b *box) Commands() int {
 	return b.commands
 }
 
-func (b *box) Cut() { b.proxy.Cut() }
-
-func (b *box) Mend() {
-	if err := b.proxy.Mend(); err != nil {
-		panic(err)
-	}
-}
-
 func (b *box) Close() {
 	close(b.stop)
-	b.proxy.Close()
+	b.Proxy.Close()
 	b.server.Close()
 }

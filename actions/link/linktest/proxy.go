@@ -7,7 +7,8 @@ import (
 	"sync"
 )
 
-// A Proxy stands before a far end on TCP, so that a conversation can be cut and mended in the middle.
+// A Proxy stands before a far end on TCP, so that a conversation can be cut and mended in the middle. A [Peer] that embeds
+// one has its Cut and Mend of it.
 type Proxy struct {
 	target string
 	addr   string
@@ -22,14 +23,20 @@ type Proxy struct {
 // NewProxy forwards connections to target, host:port.
 func NewProxy(target string) (*Proxy, error) {
 	p := &Proxy{target: target, addr: "127.0.0.1:0", conns: map[net.Conn]bool{}, near: map[net.Conn]*sync.Mutex{}}
-	return p, p.Mend()
+	return p, p.listen()
 }
 
 // Addr returns the address to dial, host:port. It stays the same over Cut and Mend.
 func (p *Proxy) Addr() string { return p.addr }
 
-// Mend admits connections.
-func (p *Proxy) Mend() error {
+// Mend admits connections again. It panics where another program has taken the address meanwhile.
+func (p *Proxy) Mend() {
+	if err := p.listen(); err != nil {
+		panic(err)
+	}
+}
+
+func (p *Proxy) listen() error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if p.listener != nil {

@@ -161,8 +161,8 @@ func (b *box) Commands() int {
 type tcpBox struct {
 	*box
 	listener net.Listener
-	proxy    *linktest.Proxy
-	wg       sync.WaitGroup
+	*linktest.Proxy
+	wg sync.WaitGroup
 }
 
 func newTCPBox(t *testing.T) *tcpBox {
@@ -173,7 +173,7 @@ func newTCPBox(t *testing.T) *tcpBox {
 	}
 	b := &tcpBox{box: newRegisters(), listener: l}
 	b.holding[10] = 0
-	if b.proxy, err = linktest.NewProxy(l.Addr().String()); err != nil {
+	if b.Proxy, err = linktest.NewProxy(l.Addr().String()); err != nil {
 		t.Fatal(err)
 	}
 	b.wg.Go(func() {
@@ -221,20 +221,12 @@ func (b *tcpBox) serve(c net.Conn) {
 }
 
 func (b *tcpBox) Spec() actions.Link {
-	return actions.Link{Name: "inverter", URL: "modbus://" + b.proxy.Addr() + "/7", Protocol: "modbus"}
-}
-
-func (b *tcpBox) Cut() { b.proxy.Cut() }
-
-func (b *tcpBox) Mend() {
-	if err := b.proxy.Mend(); err != nil {
-		panic(err)
-	}
+	return actions.Link{Name: "inverter", URL: "modbus://" + b.Proxy.Addr() + "/7", Protocol: "modbus"}
 }
 
 func (b *tcpBox) Close() {
 	close(b.stop)
 	b.listener.Close()
-	b.proxy.Close()
+	b.Proxy.Close()
 	b.wg.Wait()
 }

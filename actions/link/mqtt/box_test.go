@@ -22,9 +22,9 @@ import (
 // A box is a device behind a broker in this process, with a proxy before the broker.
 type box struct {
 	mochi.HookBase
-	server   *mochi.Server
-	address  string // of the broker itself
-	proxy    *linktest.Proxy
+	server  *mochi.Server
+	address string // of the broker itself
+	*linktest.Proxy
 	old      bool   // the broker hangs up on MQTT 5
 	password string // "" admits anyone
 	user     string
@@ -59,7 +59,7 @@ func newSecureBox(t *testing.T, old bool, tlsConfig *tls.Config) *box {
 	}
 	b.address = l.Address()
 	var err error
-	if b.proxy, err = linktest.NewProxy(l.Address()); err != nil {
+	if b.Proxy, err = linktest.NewProxy(l.Address()); err != nil {
 		t.Fatal(err)
 	}
 	b.tell("number")
@@ -68,7 +68,7 @@ func newSecureBox(t *testing.T, old bool, tlsConfig *tls.Config) *box {
 }
 
 func (b *box) Spec() actions.Link {
-	return actions.Link{Name: "barn", URL: "mqtt://" + b.proxy.Addr(), Protocol: "mqtt", User: b.user, Password: actions.Secret(b.password)}
+	return actions.Link{Name: "barn", URL: "mqtt://" + b.Proxy.Addr(), Protocol: "mqtt", User: b.user, Password: actions.Secret(b.password)}
 }
 
 func (b *box) Points() (number, named *actions.Point) {
@@ -103,7 +103,7 @@ func (b *box) Put(p *actions.Point, v actions.Value) {
 	endless := b.manner == linktest.Endless
 	b.mu.Unlock()
 	if endless {
-		b.proxy.Inject(func() io.Reader { return endlessMessage("box/" + p.Ref.Point) })
+		b.Proxy.Inject(func() io.Reader { return endlessMessage("box/" + p.Ref.Point) })
 		return
 	}
 	b.tell(p.Ref.Point)
@@ -149,18 +149,10 @@ func (b *box) Commands() int {
 	return b.commands
 }
 
-func (b *box) Cut() { b.proxy.Cut() }
-
-func (b *box) Mend() {
-	if err := b.proxy.Mend(); err != nil {
-		panic(err)
-	}
-}
-
 func (b *box) Close() {
 	b.closed.Do(func() {
 		close(b.stop)
-		b.proxy.Close()
+		b.Proxy.Close()
 		_ = b.server.Close()
 	})
 }

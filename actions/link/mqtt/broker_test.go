@@ -67,8 +67,8 @@ func (l *mqttLink) speaks5() bool {
 type farBox struct {
 	spec   actions.Link
 	prefix string
-	proxy  *linktest.Proxy
-	side   conversation
+	*linktest.Proxy
+	side conversation
 
 	mu       sync.Mutex
 	manner   linktest.Manner
@@ -107,10 +107,10 @@ func newFarBox(t *testing.T) *farBox {
 	if _, err := b.side.subscribe(ctx, []string{b.prefix + "/number/set", b.prefix + "/named/set"}); err != nil {
 		t.Fatal(err)
 	}
-	if b.proxy, err = linktest.NewProxy(where.address); err != nil {
+	if b.Proxy, err = linktest.NewProxy(where.address); err != nil {
 		t.Fatal(err)
 	}
-	b.spec.URL = b.spec.URL[:strings.Index(b.spec.URL, "://")+3] + b.proxy.Addr()
+	b.spec.URL = b.spec.URL[:strings.Index(b.spec.URL, "://")+3] + b.Proxy.Addr()
 	b.tell("number", "0")
 	b.tell("named", "off")
 	return b
@@ -171,7 +171,7 @@ func (b *farBox) Put(p *actions.Point, v actions.Value) {
 	b.has[p.Ref.Point] = v.String()
 	b.mu.Unlock()
 	if endless {
-		b.proxy.Inject(func() io.Reader { return endlessMessage(b.prefix + "/" + p.Ref.Point) })
+		b.Proxy.Inject(func() io.Reader { return endlessMessage(b.prefix + "/" + p.Ref.Point) })
 		return
 	}
 	b.tell(p.Ref.Point, v.String())
@@ -194,19 +194,11 @@ func (b *farBox) Commands() int {
 	return b.commands
 }
 
-func (b *farBox) Cut() { b.proxy.Cut() }
-
-func (b *farBox) Mend() {
-	if err := b.proxy.Mend(); err != nil {
-		panic(err)
-	}
-}
-
 // Close takes the retained states off the broker.
 func (b *farBox) Close() {
 	b.told.Wait()
 	b.publish("number", "")
 	b.publish("named", "")
-	b.proxy.Close()
+	b.Proxy.Close()
 	b.side.close()
 }

@@ -365,7 +365,7 @@ func TestSurvivesBrokenPackets(t *testing.T) {
 			number, _ := b.Points()
 			l := open(t, b.Spec(), number)
 			reads(t, l, number, actions.Number(0))
-			b.proxy.Inject(func() io.Reader { return bytes.NewReader([]byte(broken)) })
+			b.Proxy.Inject(func() io.Reader { return bytes.NewReader([]byte(broken)) })
 			b.Put(number, actions.Number(3))
 			reads(t, l, number, actions.Number(3))
 			l.Close()
