@@ -14,6 +14,6 @@
 //
 // The stages, each in its file: window.go (windows to holds), guard.go, leadin.go (when lead-ins go), line.go (one point
 // over time), catchup.go (now), least.go (least times), headroom.go (make_room), sequence.go (one link's order and spacing),
-// auto.go and shares.go (auto; share.go says why that is the best there is, pricing.go, pack.go and bound.go search),
+// round.go, auto.go and shares.go (auto; share.go says why that is the best there is, pricing.go, pack.go and bound.go search),
 // waitdrops.go and over.go (the limit while commands are under way), profile.go (power and energy), why.go.
 package plan

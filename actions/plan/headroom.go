@@ -1,9 +1,7 @@
 package plan
 
 import (
-	"math"
 	"slices"
-	"strconv"
 	"time"
 
 	"spillway/actions"
@@ -26,61 +24,6 @@ const (
 	// and its levels are a guess anyway.
 	mostTargets = 60
 )
-
-// A roomHold is what a hold that makes room sets its point to, by time.
-type roomHold struct {
-	values []autoValue
-	why    string // what it is good for
-	rest   string // why it gives nothing back from some time on
-}
-
-// at returns the value at t; before the first it is that.
-func (r *roomHold) at(t time.Time) actions.Value {
-	v := r.values[0].value
-	for _, x := range r.values {
-		if x.at.After(t) {
-			break
-		}
-		v = x.value
-	}
-	return v
-}
-
-// reason says why a command of the hold is sent.
-func (r *roomHold) reason(c *change) string {
-	if draws, _ := c.line.p.premises.DrawW(c.line.dev, c.line.pt, c.value); draws == 0 && r.rest != "" {
-		return r.rest + ", and it is kept from filling until the window"
-	}
-	return r.why
-}
-
-// next returns when the value next changes after t; zero: it does not.
-func (r *roomHold) next(t time.Time) time.Time {
-	for _, x := range r.values[1:] {
-		if x.at.After(t) {
-			return x.at
-		}
-	}
-	return time.Time{}
-}
-
-// since returns from when the hold asks for what it asks for at t.
-func (h *hold) since(t time.Time) time.Time {
-	since := h.from
-	if h.room == nil {
-		return since
-	}
-	_, begun := h.line.p.hasBegun(h)
-	for i, x := range h.room.values {
-		if x.at.After(t) {
-			break
-		}
-		if i > 0 || begun { // what is not sent yet was due when the hold began
-			since = later(since, x.at)
-		}
-	}
-	return since
-}
 
 // A target is a device that is to have room when a window starts.
 type target struct {
@@ -235,133 +178,6 @@ func (m *rooms) walk() {
 	}
 }
 
-// A trial is a sharing that is tried.
-type trial struct {
-	r       round
-	points  []*autoPoint
-	s       *sharing
-	times   []time.Time
-	devices map[*actions.Device]int
-}
-
-// trial sets up the sharing between two instants; nil where there is none.
-func (m *rooms) trial(from, to time.Time) *trial {
-	t := &trial{r: round{from: from, to: to}, s: &sharing{}, devices: map[*actions.Device]int{}}
-	for _, w := range m.p.windows {
-		if w.ahead(m.p.now) && w.start.Before(to) && w.End.After(from) && w.proc != nil && w.shares() &&
-			slices.ContainsFunc(w.holds, func(h *hold) bool { return h.live && h.st.Want.Auto }) {
-			t.r.windows = append(t.r.windows, w)
-		}
-	}
-	if len(t.r.windows) == 0 {
-		return nil
-	}
-	if m.explicit == nil {
-		m.explicit = m.p.explicit()
-	}
-	t.points = m.p.autoPoints(t.r)
-	t.times = m.p.stretches(t.r, t.points, m.explicit, t.s)
-	for _, a := range t.points {
-		d, known := t.devices[a.line.dev]
-		if !known {
-			d = len(t.s.need)
-			t.devices[a.line.dev] = d
-			t.s.need = append(t.s.need, math.Max(0, m.storeAt(a.line.dev, to).roomWh/1000-a.least(t.s, len(t.s.list))))
-		}
-		a.c.device = d
-		t.s.list = append(t.s.list, a.c)
-	}
-	return t
-}
-
-// tryShare works out what auto statements come to between two instants, for the levels after them.
-func (m *rooms) tryShare(from, to time.Time) {
-	t := m.trial(from, to)
-	if t == nil {
-		return
-	}
-	x := &shares{p: m.p, s: t.s, points: t.points, from: from, times: t.times}
-	x.best()
-	x.write()
-	for _, a := range t.points {
-		m.settle(a.line)
-	}
-}
-
-// settle works the line out anew, as if every command went when it is due.
-func (m *rooms) settle(l *line) {
-	l.build()
-	for _, c := range l.changes {
-		c.at = later(c.due, m.p.now)
-	}
-	delete(m.flat, l.dev)
-	m.explicit = nil
-}
-
-// storeAt returns how much the device can take and give at an instant to come, as far as is planned.
-func (m *rooms) storeAt(d *actions.Device, t time.Time) *store {
-	s := m.p.store(d)
-	for _, x := range m.drawsOf(d) {
-		if !x.from.Before(t) {
-			break
-		}
-		x.to = earlier(x.to, t)
-		s.take(x)
-	}
-	return s
-}
-
-// drawsOf returns what the device draws and gives back as far as is planned.
-func (m *rooms) drawsOf(d *actions.Device) []draw {
-	if flat, ok := m.flat[d]; ok {
-		return flat
-	}
-	var all []draw
-	for i := range d.Points {
-		if l := m.p.lines[d.Points[i].Ref]; l != nil {
-			all = l.draws(all)
-		}
-	}
-	m.flat[d] = flatten(all, d.PowerW)
-	return m.flat[d]
-}
-
-// levelAt returns the level of the device at an instant to come, as far as is planned.
-func (m *rooms) levelAt(d *actions.Device, t time.Time) (level float64, known bool) {
-	now := d.LevelNow(m.p.Readings)
-	per, figured := d.FillWh(0, 1)
-	if !now.Known || !figured || per <= 0 {
-		return now.Number, now.Known
-	}
-	if full, bounded := d.TargetLevel(); !bounded || now.Number > full {
-		return now.Number, true
-	}
-	return now.Number + (m.p.store(d).roomWh-m.storeAt(d, t).roomWh)/per, true
-}
-
-// hold puts a hold that makes room on the line.
-func (m *rooms) hold(w *window, l *line, from time.Time, r *roomHold) *hold {
-	h := m.make(w, l, from)
-	h.room = r
-	h.st.Want.Value = r.values[0].value
-	m.settle(l)
-	return h
-}
-
-func (m *rooms) make(w *window, l *line, from time.Time) *hold {
-	id := m.id(w, l.ref)
-	m.made[id] = true
-	st := &actions.Statement{Point: l.ref, From: from.Sub(w.start), HasFrom: true, Text: "make_room of " + l.dev.Name}
-	h := &hold{id: id, win: w, line: l, st: st, phase: actions.PhaseLeadIn, live: true, from: from, to: w.start,
-		order: len(w.proc.LeadIn) + len(w.proc.During) + m.numbers[l.ref]}
-	w.holds, l.holds = append(w.holds, h), append(l.holds, h)
-	return h
-}
-
-func (m *rooms) id(w *window, ref actions.Ref) string {
-	return w.ID + "-r" + strconv.Itoa(m.numbers[ref])
-}
-
 // over keeps the holds that had begun and count no more, so that what ends them can say what they were.
 func (m *rooms) over() {
 	if len(m.p.begun) == 0 {
@@ -388,37 +204,6 @@ func (m *rooms) over() {
 			}
 		}
 	}
-}
-
-// begun returns when the first command of the window's hold on the point was due, where there was one.
-func (m *rooms) begun(w *window, ref actions.Ref) (due time.Time, ok bool) {
-	b, ok := m.p.begun[claimed{m.id(w, ref), ref, w.Procedure}]
-	return b.due, ok && (b.start.IsZero() || b.start.Equal(w.Start))
-}
-
-// before returns the hold as it was planned before.
-func (m *rooms) before(w *window, ref actions.Ref) (c actions.Claim, ok bool) {
-	if m.p.Current == nil {
-		return c, false
-	}
-	old := m.p.Current.Window(w.ID)
-	if old == nil || !old.Start.Equal(w.Start) {
-		return c, false
-	}
-	i := slices.IndexFunc(old.Claims, func(c actions.Claim) bool { return c.ID == m.id(w, ref) && !c.Off })
-	if i < 0 {
-		return c, false
-	}
-	return old.Claims[i], true
-}
-
-// steady returns the beginning as it was planned before where that is near enough to at.
-func (m *rooms) steady(w *window, ref actions.Ref, at, earliest time.Time) time.Time {
-	c, ok := m.before(w, ref)
-	if ok && c.From.Sub(at).Abs() <= steadyRoom && (!c.From.Before(earliest) || !earliest.After(m.p.now)) {
-		return c.From
-	}
-	return at
 }
 
 // may reports whether the window may make room with the point: nothing of its own is on it beforehand, no hand, and no

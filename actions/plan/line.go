@@ -2,8 +2,6 @@ package plan
 
 import (
 	"slices"
-	"sort"
-	"strconv"
 	"time"
 
 	"spillway/actions"
@@ -39,13 +37,6 @@ type line struct {
 	on   []*hold       // a heap of the holds that are on, the strongest first
 }
 
-// An autoValue is what auto comes to from an instant on.
-type autoValue struct {
-	at    time.Time
-	value actions.Value
-	full  bool // it takes less because it is planned to be full by then
-}
-
 // A span is a stretch of time in which one hold rules the point, or none; it lasts until the next span begins.
 type span struct {
 	from   time.Time
@@ -53,52 +44,6 @@ type span struct {
 	value  actions.Value
 	change *change // the command that begins it; nil: the point has the value already
 }
-
-// A change is one command: the point's value becomes another.
-type change struct {
-	line    *line
-	id      string
-	due, at time.Time
-	wait    time.Time // for commands on other links; zero: for none
-	value   actions.Value
-	from    actions.Value
-	hold    *hold // that asks for it, or whose end it is; nil: one of a window that is gone
-	under   *hold // where a hold ended: the one that rules now, nil for none
-	was     *hold // that ruled before; nil: none
-	window  *window
-	winID   string // where window is nil
-	holdID  string // where hold is nil
-	phase   actions.Phase
-	ending  bool // a hold ended
-	release bool
-
-	n        int           // among the changes as the lines have them: ties go by it
-	turn     time.Duration // from now until it has its turn on its link
-	gap      time.Duration // the link is taken this long
-	class    class
-	owed     bool    // before it, the point was owed a restore
-	prev     *change // on its line
-	next     *change
-	sent     bool     // while spacing: its turn has come
-	after    []string // commands that lower a draw and must be read back before
-	yielded  bool     // it waits for power that another point lets go of
-	caughtUp bool     // it is due by now, and until it is sent the point has what a hold gave it
-	drop     dropped
-
-	until  time.Time // when the box may end the value by itself; zero: it is given no end
-	renews bool      // the point has the value already: not on its line, and
-	ends   time.Time // needless from then on
-	of     *change   // that brought the value; nil: it has been sent
-}
-
-// A dropped says why a change is not sent after all.
-type dropped int
-
-const (
-	kept     dropped = iota
-	missed           // its hold is over before the link is free
-	needless         // the one before it was missed, so the point has the value already
-)
 
 // normalValue returns the point's normal: what a hand left, the configured one, the captured one, else what it reads now.
 func (l *line) normalValue() actions.Value {
@@ -157,45 +102,6 @@ func (l *line) value(h *hold, t time.Time) actions.Value {
 		return l.autoAt(h, h.win.start) // it draws nothing yet
 	}
 	return l.zero
-}
-
-// autoOf returns what the auto of h comes to, by time: as much as there is, or in a turn-down window as little as can be.
-func (l *line) autoOf(h *hold) *[]autoValue {
-	if h.win.shares() {
-		return &l.auto
-	}
-	return &l.down
-}
-
-// autoAt returns what the auto of h comes to at t.
-func (l *line) autoAt(h *hold, t time.Time) actions.Value { return l.autoIn(*l.autoOf(h), t) }
-
-// autoIn returns which of the values counts at t.
-func (l *line) autoIn(list []autoValue, t time.Time) actions.Value {
-	i := sort.Search(len(list), func(i int) bool { return list[i].at.After(t) })
-	if i == 0 {
-		return l.zero
-	}
-	return list[i-1].value
-}
-
-// autoChange returns when auto next comes to something else than at t, while h rules; zero: it does not.
-func (l *line) autoChange(h *hold, t time.Time) time.Time {
-	if h != nil && h.room != nil {
-		return h.room.next(t)
-	}
-	if h == nil || !h.st.Want.Auto {
-		return time.Time{}
-	}
-	if t.Before(h.win.start) {
-		return h.win.start
-	}
-	list := *l.autoOf(h)
-	i := sort.Search(len(list), func(i int) bool { return list[i].at.After(t) })
-	if i == len(list) {
-		return time.Time{}
-	}
-	return list[i].at
 }
 
 // build works the line out from now on.
@@ -307,52 +213,6 @@ func (l *line) isNormal(h *hold, v actions.Value) bool {
 func (p *planner) wasTold(h *hold) bool {
 	_, begun := p.hasBegun(h)
 	return begun || h.told || p.under[h.claimed()]
-}
-
-func (c *change) begin(h *hold) {
-	h.told = true
-	c.hold, c.window, c.phase = h, h.win, h.phase
-	c.id, h.begins = c.line.fresh(h.id, h.begins)
-}
-
-func (c *change) end(over, under *hold) {
-	if under != nil {
-		under.told = true
-	}
-	c.hold, c.under, c.window, c.phase, c.ending = over, under, over.win, actions.PhaseRestore, true
-	c.id, over.ended = c.line.fresh(over.id+"-end", over.ended)
-}
-
-// fresh returns the next id made of base that no step of the standing has, but one on this point that is not finished,
-// given how many the plan has used. A window that came to another procedure may have finished steps of its old one, on
-// other points, under ids that its new one makes as well.
-func (l *line) fresh(base string, used int) (string, int) {
-	for n := used + 1; ; n++ {
-		id := base
-		if n > 1 {
-			id += "-" + strconv.Itoa(n)
-		}
-		if st, ok := l.p.Standing.Steps[id]; !ok || !st.State.Over() && st.Step.Point == l.ref {
-			return id, n
-		}
-	}
-}
-
-// newChange returns a change of the point from what it has to v. It is good until the lines are built anew.
-func (l *line) newChange(due time.Time, v actions.Value, release bool) *change {
-	return l.p.memory.newChange(change{line: l, due: due, value: v, from: l.have, release: release}, 2*l.p.claims)
-}
-
-func (l *line) add(c *change) *change {
-	c.owed = l.owed
-	if n := len(l.spans); n > 0 {
-		c.was = l.spans[n-1].hold
-	}
-	if n := len(l.changes); n > 0 {
-		c.prev, l.changes[n-1].next = l.changes[n-1], c
-	}
-	l.changes = append(l.changes, c)
-	return c
 }
 
 // push puts h among the holds that are on, unless it is over at t.
