@@ -265,6 +265,7 @@ func (c *checker) examine() {
 		switch {
 		case x.held && x.normal, x.held && (o.touched(c.t) || o.hand != nil || c.gaveUp(x.window, s.ref.Device)):
 		case x.held && s.ref == ref("cylinder.boost"): // ends by itself
+		case x.held && c.waitsForStuck(s.ref):
 		case x.held && s.ref == ref("van.current") && c.site.Setting(ref("van.control")) != actions.Named("remote"):
 		case x.held:
 			c.strict++
@@ -288,4 +289,11 @@ func (c *checker) stuck(r actions.Ref) bool {
 	control := c.owners[ref("van.control")]
 	refuses := c.site.Setting(control.ref) != actions.Named("remote") || c.t.Sub(control.recent[len(control.recent)-1].at) < mostBackoff+2*time.Minute
 	return r == ref("van.current") && refuses && c.kept.Points[r].Owed
+}
+
+// waitsForStuck reports whether a point waits for power that a box refuses to let go of, and somebody is told. DESIGN 5.4: no
+// device takes another's share before the drop is read back.
+func (c *checker) waitsForStuck(r actions.Ref) bool {
+	_, told := c.m.troubles["share "+r.String()]
+	return told && c.stuck(ref("van.current"))
 }
