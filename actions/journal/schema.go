@@ -163,6 +163,8 @@ func (r *Reader) explain(verb string, err error) error {
 		}
 	case errors.Is(err, syscall.ENOSPC):
 		cure = "the disk is full: free some space"
+	case errors.Is(err, fs.ErrPermission):
+		cure = "its folder is closed to this user: run this as the user that Spillway runs as, or give the folder back to it"
 	}
 	if cure == "" {
 		return fmt.Errorf("%s journal %s: %w", verb, r.path, err)

@@ -121,11 +121,7 @@ func ask(ctx context.Context, state, path string, body, out any) (running bool, 
 	client := &http.Client{Transport: &http.Transport{DialContext: dial, DisableKeepAlives: true}}
 	res, err := client.Do(q)
 	if err != nil {
-		var op *net.OpError
-		if errors.As(err, &op) && op.Op == "dial" && !errors.Is(err, fs.ErrPermission) {
-			return false, nil
-		}
-		return true, fmt.Errorf("ask the running daemon: %w", err)
+		return unanswered(state, err)
 	}
 	defer res.Body.Close()
 	if res.StatusCode >= 300 {
@@ -139,6 +135,18 @@ func ask(ctx context.Context, state, path string, body, out any) (running bool, 
 		return true, fmt.Errorf("read the daemon's answer: %w", err)
 	}
 	return true, nil
+}
+
+// unanswered tells no daemon at all from one that may run and cannot be asked.
+func unanswered(state string, err error) (running bool, _ error) {
+	var op *net.OpError
+	switch {
+	case errors.Is(err, fs.ErrPermission):
+		return true, fmt.Errorf("state folder %s: permission denied: run this as the user that Spillway runs as, or give the folder back to it", state)
+	case errors.As(err, &op) && op.Op == "dial":
+		return false, nil
+	}
+	return true, fmt.Errorf("ask the running daemon: %w", err)
 }
 
 const (

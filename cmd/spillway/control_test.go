@@ -3,10 +3,28 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
+	"net"
+	"os"
+	"syscall"
 	"testing"
 
 	"spillway/actions/journal"
 )
+
+// Where no daemon listens the command acts alone; a folder that it may not enter is said, and not called a daemon's.
+func TestUnanswered(t *testing.T) {
+	for code, want := range map[syscall.Errno]string{
+		syscall.ECONNREFUSED: "",
+		syscall.ENOENT:       "",
+		syscall.EACCES:       "state folder state: permission denied: run this as the user that Spillway runs as, or give the folder back to it",
+	} {
+		running, err := unanswered("state", &net.OpError{Op: "dial", Net: "unix", Err: os.NewSyscallError("connect", code)})
+		if got := fmt.Sprint(err); running != (want != "") || err != nil && got != want || err == nil && want != "" {
+			t.Errorf("%v: %v, %s, want %q", code, running, got, want)
+		}
+	}
+}
 
 // A daemon that is starting has the state, and cannot be asked yet.
 func TestAskOrDo(t *testing.T) {

@@ -99,6 +99,10 @@ func (s *source) Poll(ctx context.Context) (run.Polled, time.Time) {
 			p.Trouble += fmt.Sprintf(" (the copy of %s stays in force)", r.Good.In(s.premises.Zone).Format("Mon 2 Jan 15:04"))
 		}
 	}
+	if r.StoreErr != nil && p.Trouble == "" {
+		p.Trouble = "its last good copy cannot be kept, and a restart would begin without it: " + oneLine(r.StoreErr.Error()) +
+			": see that the state folder can be written to"
+	}
 	return p, next
 }
 

@@ -67,7 +67,7 @@ func (a *app) windows(ctx context.Context, f windowsFlags, now time.Time) error 
 	if a.json {
 		err = windowsJSON(a.Out, zone, from, to, list, g.problems)
 	} else {
-		windowsTable(a.Out, zone, from, to, list, g.problems, f.why)
+		windowsTable(a.Out, zone, from, to, list, g.problems, f.why, len(g.failed) == 0)
 	}
 	return errors.Join(append(g.failed, err)...)
 }
@@ -141,9 +141,9 @@ func printJSON(w io.Writer, v any) error {
 	return enc.Encode(v)
 }
 
-func windowsTable(w io.Writer, zone *time.Location, from, to time.Time, list []plan.Verdict, problems []calendar.Problem, why bool) {
+func windowsTable(w io.Writer, zone *time.Location, from, to time.Time, list []plan.Verdict, problems []calendar.Problem, why, whole bool) {
 	fmt.Fprintf(w, "%s to %s (%s)\n", from.In(zone).Format("Mon 2 Jan 2006 15:04"), to.In(zone).Format("Mon 2 Jan 2006 15:04"), zone)
-	if len(list) == 0 {
+	if len(list) == 0 && whole { // what a feed that failed holds is not known
 		fmt.Fprintln(w, "no occurrences")
 	}
 	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
