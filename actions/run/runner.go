@@ -257,9 +257,10 @@ func (r *Runner) post(work context.Context, e Event) {
 
 func (r *Runner) poll(work context.Context, f Feed) {
 	for {
+		began := r.tick()
 		p, next := f.Poll(work)
 		r.post(work, p)
-		timer, cancel := r.cfg.Clock.After(max(0, next.Sub(r.cfg.Clock.Now())))
+		timer, cancel := r.cfg.Clock.After(untilNext(began, r.tick(), next))
 		select {
 		case <-work.Done():
 			cancel()
@@ -268,6 +269,12 @@ func (r *Runner) poll(work context.Context, f Feed) {
 		}
 		cancel()
 	}
+}
+
+// untilNext returns how long a feed rests until its next poll, given when the last one began. Where the clock was set back since
+// next was worked out, the time that has really passed tells: a feed does not rest for as long as the clock was set back by.
+func untilNext(began, now Tick, next time.Time) time.Duration {
+	return max(0, min(next.Sub(now.Wall), next.Sub(began.Wall)-(now.Up-began.Up)))
 }
 
 // Ask hands the machine a request. What comes of it shows in the snapshots.
