@@ -86,7 +86,7 @@ func (s *Standing) Apply(e Entry) {
 			st.Note = e.Note
 		}
 		s.Steps[e.Step.ID] = st
-		s.Links[st.Step.Link] = LinkStanding{LastSend: later(s.Links[st.Step.Link].LastSend, e.At)}
+		s.Links[st.Step.Link] = LinkStanding{LastSend: Later(s.Links[st.Step.Link].LastSend, e.At)}
 		s.sent(st.Step, e)
 	case EntryUnsent:
 		s.unsent(e)
@@ -262,11 +262,4 @@ func (s *Standing) released(p PointStanding, step Step, at time.Time) {
 	default:
 		delete(s.Points, step.Point)
 	}
-}
-
-func later(a, b time.Time) time.Time {
-	if b.After(a) {
-		return b
-	}
-	return a
 }

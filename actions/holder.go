@@ -14,7 +14,7 @@ func (p *Plan) Holder(ref Ref, st PointStanding, premises *Premises, now time.Ti
 		switch {
 		case c == nil:
 		case w.ID == st.Window:
-			return w.ID, later(st.Since, c.From)
+			return w.ID, Later(st.Since, c.From)
 		case best == nil || stronger(w, c, best, by, premises):
 			best, by = w, c
 		}
@@ -22,7 +22,7 @@ func (p *Plan) Holder(ref Ref, st PointStanding, premises *Premises, now time.Ti
 	if best == nil {
 		return st.Window, st.Since
 	}
-	return best.ID, later(st.Since, by.From)
+	return best.ID, Later(st.Since, by.From)
 }
 
 // claim returns the window's hold that gives a point this value at now, or nil.

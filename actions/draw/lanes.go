@@ -172,7 +172,7 @@ func (d *drawing) labels(p *panel, t trace, label string, at func(segment) float
 func (d *drawing) free(p *panel, t trace, s segment) float64 {
 	for _, l := range t.lines {
 		if l.Step.At.After(s.from) {
-			return p.inside(earlier(l.Step.At, s.to))
+			return p.inside(actions.Earlier(l.Step.At, s.to))
 		}
 	}
 	return p.inside(s.to)

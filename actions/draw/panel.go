@@ -31,7 +31,7 @@ func (d *drawing) panels() []panel {
 		}
 		if last := len(list) - 1; last >= 0 && w.LeadIn.Before(list[last].to) {
 			list[last].windows = append(list[last].windows, w)
-			list[last].to = later(list[last].to, w.Done)
+			list[last].to = actions.Later(list[last].to, w.Done)
 			continue
 		}
 		list = append(list, panel{windows: []actions.PlannedWindow{w}, to: w.Done})
@@ -71,10 +71,10 @@ func (p *panel) take(lines []actions.StepStanding) {
 func (p *panel) frame(d *drawing) {
 	p.from, p.to = p.windows[0].LeadIn, p.windows[0].Done
 	for _, w := range p.windows {
-		p.from, p.to = earlier(p.from, earlier(w.LeadIn, w.Start)), later(p.to, later(w.Done, w.End))
+		p.from, p.to = actions.Earlier(p.from, actions.Earlier(w.LeadIn, w.Start)), actions.Later(p.to, actions.Later(w.Done, w.End))
 	}
 	for _, l := range p.lines {
-		p.from, p.to = earlier(p.from, l.Step.At), later(p.to, l.Step.At)
+		p.from, p.to = actions.Earlier(p.from, l.Step.At), actions.Later(p.to, l.Step.At)
 	}
 	room := max(p.to.Sub(p.from)/14, 2*time.Minute)
 	p.from, p.to = p.from.Add(-room), p.to.Add(room)
@@ -294,20 +294,6 @@ func (d *drawing) ball(l actions.StepStanding, x, y float64, n int) {
 	}
 	d.el("circle", "cx", x, "cy", y, "r", ballR, "class", "ball"+class)
 	d.text("text", num(float64(n)), "x", x, "y", y+3.4, "class", "num"+class)
-}
-
-func earlier(a, b time.Time) time.Time {
-	if b.Before(a) {
-		return b
-	}
-	return a
-}
-
-func later(a, b time.Time) time.Time {
-	if b.After(a) {
-		return b
-	}
-	return a
 }
 
 // devices returns the devices with lines, in the order of their first step, and their fills: those of the profile are

@@ -32,7 +32,7 @@ func loadOf(p *panel, list []actions.Slice, phase int) load {
 	l := load{kw: map[string][]float64{}}
 	for _, s := range list {
 		if s.Phase == phase {
-			l.cuts = append(l.cuts, later(s.From, p.from), earlier(s.To, p.to))
+			l.cuts = append(l.cuts, actions.Later(s.From, p.from), actions.Earlier(s.To, p.to))
 		}
 	}
 	slices.SortFunc(l.cuts, time.Time.Compare)

@@ -123,14 +123,14 @@ func (s *Site) Advance(to time.Time) {
 	to = to.UTC()
 	for s.now.Before(to) {
 		next := s.now.Truncate(time.Minute).Add(time.Minute)
-		next = earlier(next, to)
+		next = actions.Earlier(next, to)
 		if len(s.jobs) > 0 {
-			next = earlier(next, s.jobs[0].at)
+			next = actions.Earlier(next, s.jobs[0].at)
 		}
 		total := s.flow()
 		for i := range s.parts {
 			if d := s.parts[i].part.Lasts(s.parts[i].w); d != forever {
-				next = earlier(next, s.now.Add(d))
+				next = actions.Earlier(next, s.now.Add(d))
 			}
 		}
 		s.take(next, total)
@@ -173,7 +173,7 @@ func (s *Site) take(next time.Time, total float64) {
 func (s *Site) Due() time.Time {
 	due := s.now.Truncate(time.Minute).Add(time.Minute)
 	if len(s.jobs) > 0 {
-		due = earlier(due, s.jobs[0].at)
+		due = actions.Earlier(due, s.jobs[0].at)
 	}
 	return due
 }
@@ -272,11 +272,4 @@ func (s *Site) settings(of func(*cell) actions.Value) map[actions.Ref]actions.Va
 		}
 	}
 	return all
-}
-
-func earlier(a, b time.Time) time.Time {
-	if b.Before(a) {
-		return b
-	}
-	return a
 }

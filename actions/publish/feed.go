@@ -100,7 +100,7 @@ func (f *Feed) Update(ctx context.Context, plan *actions.Plan, log []actions.Ste
 		if !moved && old.rendering != nil {
 			continue
 		}
-		v.Changed = later(v.Changed, opt.Now.UTC().Truncate(time.Second))
+		v.Changed = actions.Later(v.Changed, opt.Now.UTC().Truncate(time.Second))
 		var failed error
 		if v.rendering, failed = render(v, cmp.Or(opt.Zone, premises.Zone)); failed != nil {
 			err = errors.Join(err, failed)

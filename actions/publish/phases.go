@@ -26,7 +26,7 @@ func (b *builder) phases(w window) {
 	if len(lead) > 0 {
 		e := b.phase(w, actions.PhaseLeadIn, lead, also(parent, "NEXT"))
 		e.Start = floor(earliest(lead, w.LeadIn))
-		e.End = ceil(later(w.Start, lead[len(lead)-1].Step.At), e.Start)
+		e.End = ceil(actions.Later(w.Start, lead[len(lead)-1].Step.At), e.Start)
 		e.Alarms, remind = remind, nil
 		b.add(e)
 	}
@@ -42,7 +42,7 @@ func (b *builder) phases(w window) {
 	if len(restore) > 0 {
 		e := b.phase(w, actions.PhaseRestore, restore, also(parent, "DEPENDS-ON"))
 		e.Start = floor(earliest(restore, w.End))
-		e.End = ceil(later(w.Done, restore[len(restore)-1].Step.At), e.Start)
+		e.End = ceil(actions.Later(w.Done, restore[len(restore)-1].Step.At), e.Start)
 		b.add(e)
 	}
 }
@@ -139,20 +139,13 @@ func earliest(lines []actions.StepStanding, t time.Time) time.Time {
 	return t
 }
 
-func later(a, b time.Time) time.Time {
-	if b.After(a) {
-		return b
-	}
-	return a
-}
-
 // floor and ceil round to whole minutes, outwards: a calendar has no use for seconds, and an entry should not move
 // because a send is planned a second later. ceil gives at least a minute after start.
 func floor(t time.Time) time.Time { return t.Truncate(time.Minute) }
 
 func ceil(t, start time.Time) time.Time {
 	up := t.Add(time.Minute - 1).Truncate(time.Minute)
-	return later(up, start.Add(time.Minute))
+	return actions.Later(up, start.Add(time.Minute))
 }
 
 func joinLines(lines ...string) string {

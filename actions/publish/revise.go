@@ -9,6 +9,7 @@ import (
 	"slices"
 	"time"
 
+	"spillway/actions"
 	"spillway/calendar"
 )
 
@@ -62,7 +63,7 @@ func stamp(old Stamped, was bool, e calendar.Entry, now time.Time) Stamped {
 		e.Stamp, e.LastModified, e.Sequence = old.Entry.Stamp, old.Entry.LastModified, old.Entry.Sequence
 		if h != old.Hash {
 			// A clock that was set back must not make a newer revision look older.
-			at := later(now, old.Entry.LastModified)
+			at := actions.Later(now, old.Entry.LastModified)
 			e.Stamp, e.LastModified, e.Sequence = at, at, old.Entry.Sequence+1
 		}
 	}

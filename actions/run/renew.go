@@ -20,14 +20,7 @@ func (m *Machine) untilOf(j *job) time.Time {
 	if lasts <= 0 || j.step.Release || j.step.Until.IsZero() {
 		return time.Time{}
 	}
-	return earliest(m.now.Wall.Add(lasts), j.step.Until)
-}
-
-func earliest(a, b time.Time) time.Time {
-	if b.Before(a) {
-		return b
-	}
-	return a
+	return actions.Earlier(m.now.Wall.Add(lasts), j.step.Until)
 }
 
 // prereadRenewal continues a renewal whose point has been read. It must not overwrite what a person has set: where the

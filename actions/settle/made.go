@@ -146,14 +146,14 @@ func integral(list []meter.Sample, from, to time.Time) (area float64, whole bool
 	if list[0].At.Sub(from) > edge || to.Sub(list[n-1].At) > edge {
 		return 0, false
 	}
-	padded := slices.Concat([]meter.Sample{{At: earlier(from, list[0].At), Value: list[0].Value}}, list, []meter.Sample{{At: later(to, list[n-1].At), Value: list[n-1].Value}})
+	padded := slices.Concat([]meter.Sample{{At: actions.Earlier(from, list[0].At), Value: list[0].Value}}, list, []meter.Sample{{At: actions.Later(to, list[n-1].At), Value: list[n-1].Value}})
 	for i := 1; i < len(padded); i++ {
 		a, b := padded[i-1], padded[i]
 		length := b.At.Sub(a.At)
 		if length > meter.MostApart {
 			return 0, false
 		}
-		start, end := later(a.At, from), earlier(b.At, to)
+		start, end := actions.Later(a.At, from), actions.Earlier(b.At, to)
 		if length <= 0 || !start.Before(end) {
 			continue
 		}
@@ -161,20 +161,6 @@ func integral(list []meter.Sample, from, to time.Time) (area float64, whole bool
 		area += (at(start) + at(end)) / 2 * end.Sub(start).Hours()
 	}
 	return area, true
-}
-
-func earlier(a, b time.Time) time.Time {
-	if b.Before(a) {
-		return b
-	}
-	return a
-}
-
-func later(a, b time.Time) time.Time {
-	if b.After(a) {
-		return b
-	}
-	return a
 }
 
 // byLevel returns what a change of level took (DESIGN, Sums: what draws, and how much). That of a tank says nothing of the

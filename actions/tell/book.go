@@ -2,6 +2,7 @@ package tell
 
 import (
 	"slices"
+	"spillway/actions"
 	"time"
 )
 
@@ -149,7 +150,7 @@ func (b *book) due(now time.Time, rules Rules) (items []Item, again time.Time) {
 			if !waitFor(e.Gone.Add(calm)) {
 				items = append(items, clearItem(e))
 			}
-		case !e.Told && !waitFor(latest(e.Since.Add(rules.After), e.Due)):
+		case !e.Told && !waitFor(actions.Later(e.Since.Add(rules.After), e.Due)):
 			items = append(items, faultItem(e))
 		}
 	}
@@ -171,13 +172,6 @@ func (b *book) due(now time.Time, rules Rules) (items []Item, again time.Time) {
 		items = items[:mostItems]
 	}
 	return items, again
-}
-
-func latest(a, b time.Time) time.Time {
-	if b.After(a) {
-		return b
-	}
-	return a
 }
 
 // try notes that the items are about to be told. Kept before the attempt, it keeps a program that dies in each attempt

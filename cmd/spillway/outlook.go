@@ -93,7 +93,7 @@ func (l *ledger) foretelling(ctx context.Context, calendars []string, p *actions
 func changesOf(p *actions.Plan, w *actions.PlannedWindow, premises *actions.Premises) []settle.Change {
 	var list []settle.Change
 	for _, s := range p.Profile {
-		if from, to := latest(s.From, w.LeadIn), earliest(s.To, w.End); s.Device != "" && from.Before(to) {
+		if from, to := actions.Later(s.From, w.LeadIn), actions.Earlier(s.To, w.End); s.Device != "" && from.Before(to) {
 			list = append(list, settle.Change{From: from, To: to, W: int64(s.KW * 1000)})
 		}
 	}
@@ -118,24 +118,10 @@ func changesOf(p *actions.Plan, w *actions.PlannedWindow, premises *actions.Prem
 func within(changes []settle.Change, from, to time.Time) *big.Rat {
 	total := new(big.Rat)
 	for _, c := range changes {
-		if d := earliest(c.To, to).Sub(latest(c.From, from)); d > 0 {
+		if d := actions.Earlier(c.To, to).Sub(actions.Later(c.From, from)); d > 0 {
 			part := new(big.Rat).SetInt64(c.W)
 			total.Add(total, part.Mul(part, big.NewRat(int64(d), int64(time.Hour)*1000)))
 		}
 	}
 	return total
-}
-
-func latest(a, b time.Time) time.Time {
-	if b.After(a) {
-		return b
-	}
-	return a
-}
-
-func earliest(a, b time.Time) time.Time {
-	if b.Before(a) {
-		return b
-	}
-	return a
 }
