@@ -54,8 +54,9 @@ type daemon struct {
 	keep      bool // the journal is somebody else's
 	watch     bool // nothing is sent
 
-	publishing sync.Mutex // one publication at a time
-	said       []string   // keys of the faults that the plan feed says
+	publishing sync.Mutex        // one publication at a time
+	said       []string          // keys of the faults that the plan feed says
+	warned     map[string]string // what went wrong last with what is published, by what it was
 	aides
 }
 
@@ -260,17 +261,11 @@ func (d *daemon) publishNow(s run.Snapshot) {
 	for _, w := range s.Plan.Windows {
 		windows = append(windows, journal.WindowOf(w))
 	}
-	if err := d.journal.SaveWindows(ctx, windows); err != nil {
-		d.log.Warn("the windows could not be remembered: " + err.Error())
-	}
+	d.warn("the windows could not be remembered", d.journal.SaveWindows(ctx, windows))
 	lines, err := d.journal.Log(ctx, journal.Query{From: s.At.Add(-publishedPast), To: s.At.Add(time.Hour)})
-	if err != nil {
-		d.log.Warn("the plan feed lacks what was done: " + err.Error())
-	}
+	d.warn("the plan feed lacks what was done", err)
 	past, err := d.past(ctx, s)
-	if err != nil {
-		d.log.Warn("the plan feed lacks past windows: " + err.Error())
-	}
+	d.warn("the plan feed lacks past windows", err)
 	settled, known := d.settled.hourly()
 	wrong := d.feedFaults(s)
 	d.said = faultKeys(wrong)
@@ -279,13 +274,31 @@ func (d *daemon) publishNow(s run.Snapshot) {
 		Remind: d.cfg.Publish.Remind, URL: d.linkURL(), Credits: credits(settled, d.clock.Now()), CreditsUnknown: !known,
 	})
 	d.collector.changed()
-	if err != nil {
-		d.log.Warn("the plan feed's revisions could not be kept: " + err.Error())
-	}
+	d.warn("the plan feed's revisions could not be kept", err)
 	if changed && d.cfg.Publish.File != "" {
-		if _, err := publish.WriteFile(d.cfg.Publish.File, d.plan.Rendering(d.cfg.Publish.Detail)); err != nil {
-			d.log.Warn("publish.file: " + err.Error())
-		}
+		_, err := publish.WriteFile(d.cfg.Publish.File, d.plan.Rendering(d.cfg.Publish.Detail))
+		d.warn("publish.file", err)
+	}
+}
+
+// warn says in one line that something went wrong with what is published, and not again until it is something else; nil
+// says that it went well.
+func (d *daemon) warn(what string, err error) {
+	why := ""
+	if err != nil {
+		lines := strings.Split(err.Error(), "\n") // joined errors are a line each, and often the same
+		slices.Sort(lines)
+		why = strings.Join(slices.Compact(lines), "; ")
+	}
+	if why == d.warned[what] {
+		return
+	}
+	if d.warned == nil {
+		d.warned = map[string]string{}
+	}
+	d.warned[what] = why
+	if why != "" {
+		d.log.Warn(what + ": " + why)
 	}
 }
 

@@ -100,8 +100,7 @@ func (s *source) Poll(ctx context.Context) (run.Polled, time.Time) {
 		}
 	}
 	if r.StoreErr != nil && p.Trouble == "" {
-		p.Trouble = "its last good copy cannot be kept, and a restart would begin without it: " + oneLine(r.StoreErr.Error()) +
-			": see that the state folder can be written to"
+		p.Trouble = "a restart would not have its newest copy: " + clean(r.StoreErr.Error())
 	}
 	return p, next
 }

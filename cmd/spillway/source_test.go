@@ -1,9 +1,12 @@
 package main
 
 import (
+	"bytes"
 	"errors"
+	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -24,6 +27,24 @@ func (s *shutStore) Save(string, feed.Saved) error {
 	return nil
 }
 
+// What goes wrong with what is published is one line, and said once for as long as it is the same.
+func TestDaemonWarnsOnce(t *testing.T) {
+	var out bytes.Buffer
+	d := &daemon{log: slog.New(slog.NewTextHandler(&out, nil))}
+	full := errors.New("the disk is full")
+	for _, err := range []error{errors.Join(full, full), full, nil, nil, full, errors.Join(errors.New("it is read-only"), full)} {
+		d.warn("the plan feed's revisions could not be kept", err)
+	}
+	var got []string
+	for line := range strings.Lines(out.String()) {
+		_, msg, _ := strings.Cut(line, "kept: ")
+		got = append(got, strings.TrimSuffix(msg, "\"\n"))
+	}
+	if want := []string{"the disk is full", "the disk is full", "it is read-only; the disk is full"}; !slices.Equal(got, want) {
+		t.Errorf("it says %q, want %q", got, want)
+	}
+}
+
 // A last good copy that cannot be kept is said, changes nothing of what is in force, and is kept once it can be.
 func TestSourceSaysWhatCannotBeKept(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "house.ics")
@@ -40,9 +61,9 @@ func TestSourceSaysWhatCannotBeKept(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	const want = "its last good copy cannot be kept, and a restart would begin without it: write feeds/house.ics: permission denied: "
+	const want = "a restart would not have its newest copy: write feeds/house.ics: permission denied"
 	for range 2 {
-		if p, _ := s.Poll(t.Context()); !p.Good || p.Events != 1 || !strings.HasPrefix(p.Trouble, want) {
+		if p, _ := s.Poll(t.Context()); !p.Good || p.Events != 1 || p.Trouble != want {
 			t.Errorf("%+v, want one event and %q", p, want)
 		}
 	}
