@@ -17,7 +17,8 @@ type sharedDraw struct {
 	draw
 }
 
-// sharedDraws returns what auto lets points draw, the last statement first.
+// sharedDraws returns what auto lets points draw, in the order in which it is to be taken from them: the last statement first,
+// but what was begun for min_on after all else.
 func (p *planner) sharedDraws() (list []sharedDraw) {
 	for _, l := range p.order {
 		if len(l.auto) == 0 {
@@ -29,7 +30,15 @@ func (p *planner) sharedDraws() (list []sharedDraw) {
 			}
 		}
 	}
-	slices.SortStableFunc(list, func(a, b sharedDraw) int { return b.line.statement() - a.line.statement() })
+	slices.SortStableFunc(list, func(a, b sharedDraw) int {
+		if a, b := a.line.dev.MinOn > 0, b.line.dev.MinOn > 0; a != b {
+			if a {
+				return 1
+			}
+			return -1
+		}
+		return b.line.statement() - a.line.statement()
+	})
 	return list
 }
 

@@ -1,6 +1,8 @@
 package plan
 
 import (
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -22,4 +24,24 @@ func TestDropThatQueuesKeepsTheLimit(t *testing.T) {
 		t.Errorf("over the limit\n%s", dump(plan))
 	}
 	underTheLimit(t, plan)
+}
+
+// What comes back to drawing for a moment takes its power from what may be lowered, not from a run that may not stop yet,
+// whichever statement is the last.
+func TestAMomentOverTheLimitStopsNoRun(t *testing.T) {
+	p := procedures(outlet(3, 1, loadOf("kettle", 1, 0), loadOf("pump", 1, 0), batteryOf("shed", 2, 10)),
+		proc{name: "share", direction: actions.TurnUp, during: []string{"shed.power = auto", "pump.run = auto"}}, proc{name: "boil", rank: 1, during: []string{"kettle.run = on for 20s"}})
+	p.Device("pump").MinOn = 40 * time.Minute
+	s := scene{truth: map[actions.Ref]actions.Value{ref("pump.run"): actions.Named("off"), ref("kettle.run"): actions.Named("off"), ref("shed.power"): actions.Number(0)}}
+	s.Input = Input{Premises: p, Now: at("12:00"), Standing: actions.NewStanding(), Windows: []actions.Window{win("a", "share", "13:00", "14:30")}}
+	first := Make(s.Input)
+	e := newExecutor(s)
+	e.run(p, first.Steps, at("13:10"))
+	s.Now, s.Standing, s.Current = at("13:10"), e.standing, first
+	s.Windows = append(s.Windows, win("b", "boil", "13:10", "14:30"))
+	plan := Make(s.Input)
+	if steps := stepLines(plan); !slices.ContainsFunc(steps, func(l string) bool { return strings.Contains(l, "shed.power=1000") }) ||
+		slices.ContainsFunc(steps, func(l string) bool { return strings.Contains(l, "pump.run=off") && l < "14" }) {
+		t.Errorf("%s", dump(plan))
+	}
 }
