@@ -115,11 +115,24 @@ func (p *planner) keepFloor(d *actions.Device, holds []*hold) {
 			continue
 		}
 		begin := later(h.from, p.now)
+		spare = math.Max(0, spare-h.givenSince())
 		h.shorten(begin.Add(time.Duration(spare/w*float64(time.Hour))), why)
 		if h.live {
 			spare = math.Max(0, spare-w*h.to.Sub(begin).Hours())
 		}
 	}
+}
+
+// givenSince returns what the hold's point has given back since the level of its device was read, in Wh: a level is read now
+// and then, and the plan made again a while after that.
+func (h *hold) givenSince() float64 {
+	l := h.line
+	read := l.p.Readings[actions.Ref{Device: l.dev.Name, Point: l.dev.Level}].At
+	if read.IsZero() || l.st.Sent.IsZero() || !h.active() {
+		return 0
+	}
+	w, _ := l.p.premises.DrawW(l.dev, l.pt, l.st.Value)
+	return math.Max(0, -w) * math.Max(0, l.p.now.Sub(later(read, l.st.Sent)).Hours())
 }
 
 // keepReserve lets a device that is below its reserve go from what keeps it from filling.

@@ -64,6 +64,15 @@ func TestDischargeEndsAtTheFloor(t *testing.T) {
 	mustContain(t, problems(plan, "a"), "barn_battery is at 11 %, and kept above 10 %")
 }
 
+// A level that was read some time ago is taken to have fallen since: 24 % at 17:20 are 1.79550 kWh above the floor, at 3 kW
+// 35 min 54 s from then on, also where the plan is made ten minutes later (worked by hand).
+func TestDischargeEndsAtTheFloorByAnOldReading(t *testing.T) {
+	p := evening("barn_battery.charge_power = -3000 W")
+	s := begin(p, "12:00", downWindow(), "barn_battery.charge_level=30", "barn_battery.charge_power=0")
+	s.until("17:20").read("barn_battery.charge_level=24")
+	s.until("17:30").steps(t, "17:55:54 a-d1-end barn_battery.charge_power=0")
+}
+
 // A tank below its reserve is not kept from heating, and is held off again only when it is well above it.
 func TestReserveOfATank(t *testing.T) {
 	p := evening("cylinder.boost = off")

@@ -25,6 +25,7 @@ func (p *planner) shareDown(w *window, explicit *profile) {
 		}
 		level := l.dev.LevelNow(p.Readings)
 		spare, known := l.dev.SpareWh(level.Number, lowest(l.dev))
+		spare = math.Max(0, spare-h.givenSince())
 		spare = p.spareForReady(l.dev, spare, begin, h.to)
 		if !p.canGiveBack(l) {
 			continue
