@@ -133,7 +133,13 @@ func (l *line) cycleNow() cycle {
 
 func (l *line) lastCycle() (c cycle) {
 	on := false
-	for _, s := range l.p.sentTo(l.ref) {
+	list := l.p.sentTo(l.ref)
+	// A command that is under way, or may have been as the program ended, counts as sent now.
+	if s, ok := l.p.Standing.Steps[l.st.Step]; ok && l.st.Owed && s.State == actions.Planned && s.Tries > 0 && s.Step.Point == l.ref {
+		s.Sent = l.p.now
+		list = append(list, s)
+	}
+	for _, s := range list {
 		if c.set = s.Sent; s.Step.Release && s.Step.Phase == actions.PhaseRestore {
 			c.set = time.Time{}
 		}
@@ -183,7 +189,7 @@ func (l *line) broken(was cycle) (s stay, found bool) {
 		}
 		at, h := c.sendAt(), c.rules()
 		before, after := l.p.drawOf(l, c.from), l.p.drawOf(l, c.value)
-		s = stay{hold: h, from: c.due, value: c.from}
+		s = stay{hold: h, from: c.due, value: l.meanwhile(c.from)}
 		starts := before <= 0 && after > 0
 		switch {
 		case h == nil || after <= before:
@@ -202,6 +208,21 @@ func (l *line) broken(was cycle) (s stay, found bool) {
 		was = was.after(c)
 	}
 	return stay{}, false
+}
+
+// meanwhile returns what a point that has v is kept at while something else is put off: v, but where that gives back it is over,
+// since it would go on past its window or below a floor.
+func (l *line) meanwhile(v actions.Value) actions.Value {
+	if w, _ := l.p.premises.DrawW(l.dev, l.pt, v); w >= 0 {
+		return v
+	}
+	if w, _ := l.p.premises.DrawW(l.dev, l.pt, l.normal); l.normal.Known && w == 0 {
+		return l.normal
+	}
+	if idle := l.idle(); idle.Known {
+		return idle
+	}
+	return v
 }
 
 // after returns how far the point is once c is sent.

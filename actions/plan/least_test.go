@@ -68,6 +68,17 @@ func TestLeastTimes(t *testing.T) {
 	}
 }
 
+// What gives back ends with its window, also where the charge that follows is put off.
+func TestNothingIsGivenBackWhileAChargeIsPutOff(t *testing.T) {
+	p := pump()
+	pw := p.Point(ref("shed.power"))
+	pw.Min, pw.Normal = -3000, actions.Number(0)
+	procedures(p, proc{name: "back", rank: 2, during: []string{"shed.power = -1000 W"}}, proc{name: "charge", rank: 1, during: []string{"shed.power = 2000 W"}})
+	plan := planOf(p, "12:00", []actions.Window{win("a", "back", "13:00", "13:02"), win("b", "charge", "13:00", "14:00")}, "shed.level=60")
+	sameLines(t, "steps", stepLines(plan), "13:00:00 shed.power=-1000", "13:02:00 shed.power=0", "13:05:00 shed.power=2000", "14:00:00 shed.power=0")
+	mustContain(t, problems(plan, "b"), "is put off to 13:05: a value that was set stays for 5m (min_hold)")
+}
+
 // What stopped before this plan was made counts: the standing knows when.
 func TestLeastTimesAfterAStop(t *testing.T) {
 	p := pump(proc{name: "on", during: []string{"pump.run = on"}})
@@ -87,6 +98,20 @@ func TestLeastTimesAfterAStop(t *testing.T) {
 	e.run(p, first.Steps, at("13:05"))
 	again.Now, again.Standing, again.Windows = at("13:05"), e.standing, []actions.Window{win("a", "on", "13:00", "13:15")}
 	sameLines(t, "steps", stepLines(Make(again)), "13:15:00 pump.run=off")
+}
+
+// A stop that is on its way while the plan is made counts as well.
+func TestLeastTimesWhileAStopIsUnderWay(t *testing.T) {
+	p := pump(proc{name: "on", during: []string{"pump.run = on"}})
+	s := scene{truth: map[actions.Ref]actions.Value{ref("pump.run"): actions.Named("off")}}
+	s.Input = Input{Premises: p, Now: at("12:00"), Standing: actions.NewStanding(), Windows: []actions.Window{win("a", "on", "13:00", "14:00")}}
+	first := Make(s.Input)
+	e := newExecutor(s)
+	e.run(p, first.Steps, at("13:30"))
+	e.standing.Apply(actions.Entry{Kind: actions.EntryIntent, At: at("14:00"), Step: first.Steps[1], Tries: 1})
+	s.Now, s.Standing, s.Current = at("14:00"), e.standing, first
+	s.Windows = append(slices.Clone(s.Windows), win("b", "on", "14:00", "15:00"))
+	sameLines(t, "steps", stepLines(Make(s.Input)), "14:00:00 pump.run=off", "14:10:00 pump.run=on", "15:00:00 pump.run=off")
 }
 
 // A return to a normal that draws goes on time; that it breaks min_off is said.
