@@ -208,7 +208,7 @@ func (x *shares) sayLacks(r round) {
 		}
 		for _, w := range r.windows {
 			if w.drawsWith(m.dev) {
-				w.say(what + ": " + kwhs(lack*1000) + " are lacking with all that the supply leaves it")
+				w.sayShared(what + ": " + kwhs(lack*1000) + " are lacking with all that the supply leaves it")
 			}
 		}
 	}

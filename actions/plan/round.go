@@ -51,6 +51,9 @@ func (p *planner) share() bool {
 	// A statement with a value is taken to draw as if its device had nothing from auto: it may be full sooner and leave more,
 	// which the next plan sees. The other way about the limit would hang on how much auto gives it.
 	explicit := p.explicit()
+	for _, w := range p.windows {
+		w.forgetShared()
+	}
 	for _, l := range p.order {
 		l.auto, l.down, l.handed = l.auto[:0], l.down[:0], nil
 	}

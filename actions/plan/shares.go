@@ -372,7 +372,7 @@ func (x *shares) clock(at float64) time.Time {
 func (x *shares) report(r round, short float64) {
 	for _, w := range r.windows {
 		if short > 0 {
-			w.say("the search for the best sharing was cut short: the best takes at most " + percent(short) + " more")
+			w.sayShared("the search for the best sharing was cut short: the best takes at most " + percent(short) + " more")
 		}
 		for u, a := range x.points {
 			there := false
@@ -381,7 +381,7 @@ func (x *shares) report(r round, short float64) {
 			}
 			held := slices.ContainsFunc(w.holds, func(h *hold) bool { return h.line == a.line && h.live && h.st.Want.Auto })
 			if held && there && a.base == 0 && x.taken[a.c.device] < 0.001 && x.s.need[a.c.device] > 0.001 {
-				w.say("the limit leaves nothing for " + a.line.ref.String())
+				w.sayShared("the limit leaves nothing for " + a.line.ref.String())
 			}
 		}
 	}

@@ -184,4 +184,16 @@ func TestLeastTimesAgainstSolver(t *testing.T) {
 	}
 }
 
+// What a sharing says is not said beside what one said before it that was given up: here runs are lost to the queue of their
+// links, and it is shared once more.
+func TestOnlyTheNewestSharingSpeaks(t *testing.T) {
+	in := leastInstance{instance{phases: 1, limit: 6.7165816370359215, slots: 6, devices: []sharer{
+		{kind: actions.Vehicle, kw: 0.91, kwh: 1.75, amperes: 24, slots: 6}, {kind: actions.Tank, kw: 1.41, kwh: 14.17, amperes: 16, slots: 6},
+		{kind: actions.Battery, kw: 5.34, kwh: 9.39, amperes: 27, slots: 6}, {kind: actions.Load, kw: 4.59, kwh: 5.57, amperes: 14, slots: 6},
+	}}, []leastSlots{{1, 2, 2}, {}, {0, 0, 1}, {2, 0, 0}}}
+	if said := cutShort.FindAllString(problems(in.plan(), "a"), -1); len(said) != 1 {
+		t.Errorf("said %q, want one", said)
+	}
+}
+
 var cutShort = regexp.MustCompile(`cut short: the best takes at most ([0-9.]+) % more`)

@@ -22,6 +22,7 @@ type window struct {
 	first    time.Time // its first lead-in step; zero: none
 	last     time.Time // its last restore step; zero: none
 	problems []string
+	shared   []string // those that the newest sharing said
 	energy   []actions.Energy
 	room     []actions.Room
 	peakW    float64
@@ -262,6 +263,19 @@ func (w *window) say(problem string) {
 	if !slices.Contains(w.problems, problem) {
 		w.problems = append(w.problems, problem)
 	}
+}
+
+// sayShared says what is so by the newest sharing.
+func (w *window) sayShared(problem string) {
+	if !slices.Contains(w.problems, problem) {
+		w.problems, w.shared = append(w.problems, problem), append(w.shared, problem)
+	}
+}
+
+// forgetShared takes back what the sharing before said.
+func (w *window) forgetShared() {
+	w.problems = slices.DeleteFunc(w.problems, func(s string) bool { return slices.Contains(w.shared, s) })
+	w.shared = w.shared[:0]
 }
 
 // steps takes note of one of the window's steps.
