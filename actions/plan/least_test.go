@@ -114,6 +114,24 @@ func TestLeastTimesWhileAStopIsUnderWay(t *testing.T) {
 	sameLines(t, "steps", stepLines(Make(s.Input)), "14:00:00 pump.run=off", "14:10:00 pump.run=on", "15:00:00 pump.run=off")
 }
 
+// A start that may have been sent as the program ended is sent again, and not put off for itself.
+func TestLeastTimesWhileAStartIsUnderWay(t *testing.T) {
+	p := pump(proc{name: "on", during: []string{"pump.run = on"}})
+	p.Device("pump").MinHold = 5 * time.Minute
+	s := scene{truth: map[actions.Ref]actions.Value{ref("pump.run"): actions.Named("off")}}
+	s.Input = Input{Premises: p, Now: at("12:00"), Standing: actions.NewStanding(), Windows: []actions.Window{win("a", "on", "13:00", "14:00")}}
+	first := Make(s.Input)
+	e := newExecutor(s)
+	e.standing.Apply(actions.Entry{Kind: actions.EntryNormal, At: at("13:00"), Point: ref("pump.run"), Value: actions.Named("off")})
+	e.standing.Apply(actions.Entry{Kind: actions.EntryIntent, At: at("13:00"), Step: first.Steps[0], Tries: 1})
+	s.Now, s.Standing = at("13:03"), e.standing
+	sameLines(t, "steps", stepLines(Make(s.Input)), "13:03:00 pump.run=on", "14:00:00 pump.run=off")
+	// Neither is one that was sent and not confirmed yet.
+	e.standing.Apply(actions.Entry{Kind: actions.EntrySent, At: at("13:00"), Step: first.Steps[0]})
+	s.Standing = e.standing
+	sameLines(t, "steps", stepLines(Make(s.Input)), "13:03:00 pump.run=on", "14:00:00 pump.run=off")
+}
+
 // A return to a normal that draws goes on time; that it breaks min_off is said.
 func TestARestoreIsNeverPutOff(t *testing.T) {
 	p := pump(proc{name: "off", during: []string{"pump.run = off"}})
