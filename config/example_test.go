@@ -34,6 +34,18 @@ func TestExampleIsKept(t *testing.T) {
 	}
 }
 
+func TestExampleShowsEveryKindOfLink(t *testing.T) {
+	shown := map[string]bool{}
+	for _, c := range linkChapters() {
+		shown[c.what] = true
+	}
+	for _, k := range linkKinds() {
+		if !shown[k.protocol] {
+			t.Errorf("no chapter of the example shows a link of kind %s", k.protocol)
+		}
+	}
+}
+
 // partners are keys that make sense only together.
 func partners() map[string][]string {
 	return map[string][]string{

@@ -32,6 +32,7 @@
 //  8. Teach the configuration: fields of actions.Address for what the addresses say and of actions.Link for what the link
 //     does, unless there are some that fit; their keys in config/schema.go, "only" naming the protocol; a linkKind in a file
 //     of its own (config/link_mqtt.go is a plain one) and its line in config/link_kind.go; a chapter of the example in
-//     config/example_chapters_test.go, which "go test ./config -update" then writes to testdata/config/full.toml.
+//     config/example_chapters_test.go. "go test ./config -update" then writes testdata/config/full.toml and the errors that
+//     name all kinds: read what changed.
 //  9. Give the opener its protocol in cmd/spillway/drivers.go, and say so in README.md.
 package link
