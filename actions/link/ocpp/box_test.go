@@ -47,6 +47,7 @@ type box struct {
 	payloads []json.RawMessage // and what came with them
 	refuses  string            // an action to be refused, or an action and a purpose
 	written  sync.Mutex
+	telling  sync.Mutex // what it says of itself, one after another: no old state after a new one
 }
 
 // port returns an address that nothing listens on.
@@ -144,6 +145,8 @@ func (b *box) greet() {
 }
 
 func (b *box) tellStatus() {
+	b.telling.Lock()
+	defer b.telling.Unlock()
 	b.mu.Lock()
 	running, id := b.running, b.id
 	b.mu.Unlock()
@@ -333,6 +336,8 @@ func (b *box) begin(running bool, manner linktest.Manner) {
 	if manner == linktest.Lossy {
 		return
 	}
+	b.telling.Lock()
+	defer b.telling.Unlock()
 	b.mu.Lock()
 	was, id := b.running, b.id
 	b.running = running
