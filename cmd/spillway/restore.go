@@ -120,7 +120,7 @@ func (a *app) sayRestored(out restored) error {
 	}
 	if len(out.Owed) > 0 {
 		return errors.New("not confirmed back yet: " + strings.Join(out.Owed, ", ") +
-			": look at the link and the device, then run this again; a running daemon goes on trying")
+			": look at the link and the device, and at what a running daemon says; that one goes on trying, without one run this again")
 	}
 	return nil
 }
