@@ -13,6 +13,9 @@
 // whole amperes from 6 to 32 or 0 only (IEC 61851-1: none below 6 A). Worse things happen on request or by a seed: see
 // [Fault].
 //
+// A simulation may put a workshop beside all that (see [Site.AddWorkshop]): devices that keep something, or may not be
+// switched to and fro.
+//
 // Whatever reaches a device is kept in a [Ledger] at the device, so that a test looks there and not in the records of the
 // program under test.
 //

@@ -90,6 +90,14 @@ func (l Ledger) Outside(spans ...Span) Ledger {
 // be changed; a late command's is completed when it takes effect.
 func (s *Site) LedgerFrom(n int) Ledger { return s.ledger[min(n, len(s.ledger)):] }
 
+// Level returns how full a device is, as in [Snapshot]; 0 where there is none of that name.
+func (s *Site) Level(device string) float64 {
+	if level := s.levels[device]; level != nil {
+		return level()
+	}
+	return s.Snapshot().Level[device]
+}
+
 // Setting returns one setting as it is at the device now; unknown where there is no such setting.
 func (s *Site) Setting(ref actions.Ref) actions.Value {
 	if c := s.cell(ref); c != nil && c.set != nil {

@@ -54,6 +54,7 @@ type Site struct {
 	jobs     []job
 	faults   []*Fault
 	outbox   []Message
+	levels   map[string]func() float64 // of what was added: see [Site.AddWorkshop]
 }
 
 type named struct {
@@ -205,6 +206,9 @@ func (s *Site) Snapshot() Snapshot {
 			Cylinder: s.cylinder.TempC, Van: s.van.NeedWh / 1000,
 		},
 		Plugged: s.van.Plugged,
+	}
+	for name, level := range s.levels {
+		snap.Level[name] = level()
 	}
 	for _, p := range s.parts {
 		snap.DrawW[p.name], snap.Wh[p.name] = p.w, p.wh

@@ -80,7 +80,8 @@ func (x *shares) bestKeeping() (short float64) {
 	k.lay()
 	x.level()
 	x.total, x.taken = x.worth()
-	if k.short = (math.Max(k.bound, k.enough()) - x.value()) / math.Max(x.total, 1e-9); k.short <= nearEnough {
+	value := x.value() // what a must counts over and above is in both
+	if k.short = (math.Max(k.bound, k.enough()) - value) / math.Max(value, 1e-9); k.short <= nearEnough {
 		k.short = 0
 	}
 	return k.short

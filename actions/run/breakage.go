@@ -7,4 +7,6 @@ type breakage struct {
 	trustsReads bool // a point that reads as its normal counts as given back, whatever was sent to it
 	forgetsHand bool // what a person set is overwritten
 	hasty       bool // one poll is enough for everything
+	restless    bool // devices are switched without regard to their least times
+	drains      bool // nothing is kept in a battery or a tank
 }

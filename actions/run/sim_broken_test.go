@@ -21,6 +21,11 @@ func TestBrokenPromisesAreFound(t *testing.T) {
 		{"what may still arrive is followed by a command", breakage{trustsReads: true}, 1180, 4000, "belongs at"},
 		{"what a hand set stays", breakage{forgetsHand: true}, 370, 600, "hand"},
 		{"one poll ends no hold", breakage{hasty: true}, 1, 600, "holds it at"},
+		{"what is begun runs for min_on", breakage{restless: true}, workshopSeeds + 1, 200, "and its min_on is"},
+		{"what stopped rests for min_off", breakage{restless: true}, workshopSeeds + 1, 200, "and its min_off is"},
+		{"what is set stays for min_hold", breakage{restless: true}, workshopSeeds + 1, 200, "and its min_hold is"},
+		{"a battery is kept at its floor", breakage{drains: true}, workshopSeeds + 1, 200, "% are kept"},
+		{"a tank is kept at its reserve", breakage{drains: true}, workshopSeeds + 1, 400, "°C are kept"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			var found atomic.Pointer[world]

@@ -39,6 +39,7 @@ type checker struct {
 	sent    int
 	windows map[string]bool // that were carried out, or begun
 	strict  int             // comparisons of a device with what was asked of it
+	cold    time.Time       // since when a tank that is held off is below its reserve; zero: it is not
 }
 
 // An owner is what people made of one setting, besides what the program does with it.
@@ -55,6 +56,8 @@ type owner struct {
 	resets int             // while the program held it
 	hand   *handed
 	recent []move
+	told   actions.Step // of the last command that was sent
+	rhythm rhythm
 }
 
 type move struct {
@@ -148,6 +151,7 @@ func (c *checker) observe() {
 		c.seen++
 	}
 	c.restarts()
+	c.keeps()
 }
 
 // spacing: two commands on one link are never closer than its spacing.
@@ -162,6 +166,7 @@ func (c *checker) spacing(e house.Entry) {
 // moved is a setting that has changed, or was set to what it had.
 func (c *checker) moved(e house.Entry) {
 	o := c.owners[e.Point]
+	c.switched(o, e)
 	o.recent = append(o.recent, move{c.t, e.After})
 	if n := len(o.recent); n > 16 {
 		o.recent = o.recent[n-16:]
@@ -237,6 +242,9 @@ func (c *checker) limit(e house.Entry) {
 		if c.full[d.Name] {
 			continue // DESIGN: Sums: it draws until it is full. A box that shows its level rounded may take a little more
 		}
+		if d.Name == house.HeatPump && c.plannedFull(d) {
+			continue // what its floor takes out meanwhile is in no sum, since nothing configures it
+		}
 		sum += max(0, min(c.drawn(d), now[d.Name]))
 	}
 	if sum > limit+1 {
@@ -281,7 +289,7 @@ func (c *checker) drawn(d *actions.Device) (w float64) {
 		w += x
 		ours = ours || p.Ref.Point != "charge_power" && p.Ref.Point != "charge_limit"
 	}
-	if mode := (actions.Ref{Device: d.Name, Point: "mode"}); d.Kind == actions.Battery && c.site.Setting(mode) != actions.Named("charge") || !ours {
+	if mode := (actions.Ref{Device: d.Name, Point: "mode"}); d.Kind == actions.Battery && d.Point("mode") != nil && c.site.Setting(mode) != actions.Named("charge") || !ours {
 		return 0
 	}
 	return w
@@ -293,6 +301,7 @@ func (c *checker) sends(e Write) {
 	ref := e.Point.Ref
 	o := c.owners[ref]
 	st, ok := c.kept.Steps[e.Step]
+	o.told = st.Step
 	p := c.kept.Points[ref]
 	switch {
 	case !ok || st.Tries < e.Try || st.Step.Value != e.Value || !p.Owed || p.Value != e.Value:

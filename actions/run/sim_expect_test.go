@@ -148,13 +148,28 @@ func (c *checker) permits(ref actions.Ref, v actions.Value) *belief {
 		}
 		for _, b := range c.beliefs[id] {
 			for _, x := range c.spans(b.w, ref) {
-				if x.s.Want.Value == v && !now.Before(x.early) && now.Before(x.surelyTo) {
+				if (x.s.Want.Value == v || x.s.Want.Auto && c.mayShare(b.w, ref, v)) && !now.Before(x.early) && now.Before(x.surelyTo) {
 					return b
 				}
 			}
 		}
 	}
+	if b := c.mayMakeRoom(ref); b != nil {
+		if w, _ := c.draws(ref, v); w <= 0 {
+			return b
+		}
+	}
 	return nil
+}
+
+// mayShare reports whether auto may come to v: nothing is given back where the window is for using more, nothing is taken
+// where it is for using less.
+func (c *checker) mayShare(w actions.Window, ref actions.Ref, v actions.Value) bool {
+	draw, _ := c.draws(ref, v)
+	if c.premises.Procedure(w.Procedure).Direction == actions.TurnDown {
+		return draw <= 0
+	}
+	return draw >= 0
 }
 
 // An expectation is what a point must be at now.
@@ -168,6 +183,9 @@ type expectation struct {
 
 // expected works out what ref must be at now, once everything has settled.
 func (c *checker) expected(ref actions.Ref) expectation {
+	if c.mayMakeRoom(ref) != nil {
+		return expectation{}
+	}
 	now := c.wall()
 	type claim struct {
 		w actions.Window
@@ -185,6 +203,7 @@ func (c *checker) expected(ref actions.Ref) expectation {
 				// One poll without it does not end what is on, and is enough for what was not.
 				missed := b.lacking > 0 && (now.Before(b.w.Start) || b.missed.Before(c.surelyOn(b.w)))
 				unsure := len(list) > 1 || missed || now.Before(x.sure) || !now.Before(x.ends) || x.s.Guard != nil
+				unsure = unsure || x.s.Want.Auto || c.givesWay(ref, x.s.Want.Value)
 				if d.whole || slices.Contains(d.devices, ref.Device) || unsure {
 					return expectation{}
 				}
@@ -255,7 +274,7 @@ func (c *checker) examine() {
 	if c.skew != 0 || c.watch {
 		return
 	}
-	for _, s := range settings() {
+	for _, s := range c.settings {
 		o := c.owners[s.ref]
 		x := c.expected(s.ref)
 		if !x.known || c.blind(o) || !c.quietOn(o.wire) || !c.settled(s.ref, 7*time.Minute) {

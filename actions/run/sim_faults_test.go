@@ -95,8 +95,7 @@ func (s *spec) drawBox(r *rand.Rand) mishap {
 	within := func(least, most time.Duration) time.Duration {
 		return least + time.Duration(r.Int64N(int64(most-least)))
 	}
-	all := settings()
-	c := all[r.IntN(len(all))]
+	c := s.settings[r.IntN(len(s.settings))]
 	link := s.premises.Device(c.ref.Device).Link
 	f := house.Fault{Link: link}
 	switch r.IntN(7) {
@@ -157,8 +156,7 @@ func (s *spec) drawDown(r *rand.Rand) mishap {
 
 // drawHand is a person at a device.
 func (s *spec) drawHand(r *rand.Rand) mishap {
-	all := settings()
-	c := all[r.IntN(len(all))]
+	c := s.settings[r.IntN(len(s.settings))]
 	v := c.values[r.IntN(len(c.values))]
 	return mishap{s.moment(r), fmt.Sprintf("a hand sets %s = %s", c.ref, v), func(w *world) {
 		w.check.byHand(c.ref, v)

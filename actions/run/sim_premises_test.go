@@ -48,6 +48,9 @@ func settings() []setting {
 	}
 }
 
+// everySetting are the settings of premises with a workshop.
+func everySetting() []setting { return append(settings(), workshopSettings()...) }
+
 func valuesOf(ref actions.Ref) []actions.Value {
 	for _, s := range settings() {
 		if s.ref == ref {
@@ -110,7 +113,7 @@ func device(d actions.Device, points ...actions.Point) actions.Device {
 	}
 	for _, p := range points {
 		p.Ref.Device = d.Name
-		for _, s := range settings() {
+		for _, s := range everySetting() {
 			if s.ref == p.Ref && s.values[0].Name != "" {
 				for _, v := range s.values {
 					p.Values = append(p.Values, actions.NamedValue{Name: v.Name, Wire: v.Name})

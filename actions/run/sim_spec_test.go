@@ -15,6 +15,8 @@ type spec struct {
 	premises *actions.Premises
 	start    time.Time
 	levels   house.Levels
+	workshop *house.Workshop // nil: there is none
+	settings []setting
 	poll     time.Duration
 	others   int // events in the feed that no procedure takes
 	windows  []actions.Window
@@ -31,8 +33,9 @@ type mishap struct {
 
 // drawSpec draws the world of a seed.
 func drawSpec(seed uint64) *spec {
-	r := rand.New(rand.NewPCG(seed, 0x5eed))
-	s := &spec{seed: seed, premises: drawPremises(r), poll: time.Duration(1+r.IntN(4)) * time.Minute, others: r.IntN(6), watch: r.IntN(64) == 0}
+	drawn := seed % workshopSeeds
+	r := rand.New(rand.NewPCG(drawn, 0x5eed))
+	s := &spec{seed: seed, settings: settings(), premises: drawPremises(r), poll: time.Duration(1+r.IntN(4)) * time.Minute, others: r.IntN(6), watch: r.IntN(64) == 0}
 	// Days with and without a clock change of the premises' zone.
 	days := []string{"2026-10-14", "2026-10-24", "2026-03-28", "2026-12-31", "2027-02-28"}
 	s.start = clock(days[r.IntN(len(days))] + " 18:00").Add(time.Duration(r.IntN(10*3600)) * time.Second)
@@ -42,8 +45,11 @@ func drawSpec(seed uint64) *spec {
 		s.windows = append(s.windows, s.drawWindow(r, i))
 	}
 	s.drawMishaps(r)
-	if seed%4 == 0 {
-		drawLasts(rand.New(rand.NewPCG(seed, 0x1a575)), s.premises)
+	if drawn%4 == 0 {
+		drawLasts(rand.New(rand.NewPCG(drawn, 0x1a575)), s.premises)
+	}
+	if seed >= workshopSeeds {
+		s.addWorkshop(rand.New(rand.NewPCG(drawn, 0x40b5)))
 	}
 	return s
 }

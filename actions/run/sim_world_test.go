@@ -68,9 +68,12 @@ func (h *happenings) Pop() any {
 
 // newWorld makes the world of a spec and starts the program in it.
 func newWorld(s *spec, b breakage, told bool) *world {
-	site, err := house.NewSite(s.start, s.seed, s.levels)
+	site, err := house.NewSite(s.start, s.seed%workshopSeeds, s.levels)
 	if err != nil {
 		panic(err)
+	}
+	if s.workshop != nil {
+		site.AddWorkshop(*s.workshop)
 	}
 	w := &world{spec: s, r: rand.New(rand.NewPCG(s.seed, 0x0a7e)), site: site, disk: &journaltest.Disk{}, t: s.start, broken: b,
 		wires: map[string]*wire{}, story: &story{on: told}}
@@ -109,7 +112,7 @@ func (w *world) boot() {
 	}
 	w.life++
 	w.journal = &record{Crash: j, world: w}
-	w.m = NewMachine(Settings{Premises: w.premises, Journal: w.journal, Horizon: 48 * time.Hour, Readiness: 3 * time.Hour, Watch: w.watch,
+	w.m = NewMachine(Settings{Premises: w.known(), Journal: w.journal, Horizon: 48 * time.Hour, Readiness: 3 * time.Hour, Watch: w.watch,
 		Feeds: []string{feedName}})
 	w.m.broken = w.broken
 	w.m.taken.hasty = w.broken.hasty

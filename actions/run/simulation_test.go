@@ -34,6 +34,17 @@ func seeds(t testing.TB) (first, count uint64) {
 // TestSimulation lives through a night of windows and mishaps for each seed, and holds the program to its promises.
 func TestSimulation(t *testing.T) {
 	first, count := seeds(t)
+	simulateAll(t, first, count)
+}
+
+// TestSimulationWithWorkshop does so, for a quarter as many seeds, where there is more to keep: see workshopSeeds.
+func TestSimulationWithWorkshop(t *testing.T) {
+	first, count := seeds(t)
+	simulateAll(t, workshopSeeds+first%workshopSeeds, (count+3)/4)
+}
+
+func simulateAll(t *testing.T, first, count uint64) {
+	t.Helper()
 	began := time.Now()
 	var sum totals
 	eachSeed(first, count, func(seed uint64) bool {
@@ -164,7 +175,7 @@ func (c *checker) final() {
 		c.fail("the program does not run at the end")
 		return
 	}
-	for _, s := range settings() {
+	for _, s := range c.settings {
 		if now := c.site.Setting(s.ref); !has(c.owners[s.ref].legit, now) && !c.stuck(s.ref) && !c.blind(c.owners[s.ref]) {
 			c.fail("in the end %s is %s, and it belongs at %v", s.ref, now, c.owners[s.ref].legit)
 		}
