@@ -18,6 +18,7 @@ const (
 	mostSlots = 32  // bounds at which points may be switched
 	mostTries = 400 // sharings looked at
 	mostSpent = mostEffort / 4
+	fewTries  = 4     // sharings that are looked at in any case
 	mostShort = 0.002 // of the whole: what a better one must gain
 	leastSlot = time.Minute
 	evenly    = 16
@@ -37,6 +38,7 @@ type keeping struct {
 	plain    float64   // without what musts count over and above
 	tries    int
 	spent    int
+	limit    int     // what may be spent
 	bound    float64 // no sharing that switches at the bounds of slots is worth more
 	short    float64
 }
@@ -165,27 +167,17 @@ func (k *keeping) search() {
 	}
 	k.rested = resting(state)
 	list := []branch{k.try(state)}
+	// However long the first sharing takes, there is to be a guess at what runs.
+	k.limit = max(mostSpent, fewTries*k.spent)
 	for len(list) > 0 {
 		slices.SortStableFunc(list, func(a, b branch) int { return cmp.Compare(b.bound, a.bound) })
 		b := list[0]
 		list = list[1:]
-		if b.bound <= k.enough() || k.tries >= mostTries || k.spent > mostSpent {
+		if b.bound <= k.enough() || k.tries >= mostTries || k.spent > k.limit {
 			k.bound = math.Max(k.bound, b.bound)
 			return
 		}
-		var guess decisions
-		for _, eager := range []float64{0.1, 0.7} {
-			made, ok := k.guess(b, eager)
-			if ok && (guess == nil || !slices.EqualFunc(made, guess, slices.Equal[[]decision])) {
-				if g := k.try(made); g.worth > k.found && !math.IsInf(g.bound, -1) {
-					k.found, k.plain, k.best = g.worth, g.plain, made
-				}
-			}
-			if guess == nil {
-				guess = made
-			}
-		}
-		u, i := k.doubt(b, guess)
+		u, i := k.doubt(b, k.guesses(b))
 		if u < 0 {
 			k.bound = math.Max(k.bound, b.bound) // no decision is left that would tell
 			continue

@@ -162,9 +162,12 @@ func (x *shares) levels(u int, by filling, was []part) []part {
 		}
 	}
 	need := x.s.need[a.c.device]
+	waste := wasted // what it is set to beyond what it needs is taken from others for nothing,
+	if by == byLeft {
+		waste = slack // except where they leave it anyway
+	}
 	list, _, _ := a.cad.runs(at, func(i, j int) float64 {
-		// What it is set to beyond what it needs is taken from others for nothing.
-		return math.Min(worth[i][j], need) - wasted*math.Max(0, worth[i][j]-need) - cost*(at[j]-at[i])
+		return math.Min(worth[i][j], need) - waste*math.Max(0, worth[i][j]-need) - cost*(at[j]-at[i])
 	}, func(int) float64 { return 0 })
 	parts := []part{{}}
 	for _, r := range list {
