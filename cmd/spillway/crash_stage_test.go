@@ -82,7 +82,7 @@ func newCrash(t *testing.T, bin string, o crashSite) *crash {
 	state := cmp.Or(o.state, filepath.Join(dir, "state"))
 	text := h.ConfigWith(house.ConfigOptions{State: state, Listen: "127.0.0.1:0"})
 	for old, want := range map[string]string{
-		`spacing = "15s"`: `spacing = "` + cmp.Or(o.spacing, "1s") + `"`, "confirm = \"15s\"\n": "", `timeout = "20s"`: "timeout = \"20s\"\nconfirm = \"1s\"", `poll = "2m"`: `poll = "1s"`,
+		`spacing = "15s"`: `spacing = "` + cmp.Or(o.spacing, "1s") + `"`, "confirm = \"15s\"\n": "", `timeout = "20s"`: "timeout = \"20s\"\nconfirm = \"1s\"", `poll = "2m"`: "poll = \"1s\"\nmax_per_day = 1000", // all windows are of today
 		`margin   = "30s"`: `margin   = "1s"`, " from -2h": " from -3s",
 	} {
 		text = strings.ReplaceAll(text, old, want)
@@ -230,13 +230,25 @@ func (c *crash) atTheDevices() {
 	}
 }
 
+// summary logs what the kills met, and fails where most windows brought no command: kills show nothing then.
 func (c *crash) summary(kills int) {
+	c.t.Helper()
 	lost := 0
 	for _, l := range []string{house.LinkBarn, house.LinkHouse} {
 		lost += c.house.Gateway(l).Missed
 	}
-	c.t.Logf("%d kills over %s: %d windows, %d commands at the devices, %d lost for their spacing", kills, time.Since(c.start0).Round(time.Second),
-		len(c.spans), len(c.house.Ledger().Of("", house.Command)), lost)
+	commands := c.house.Ledger().Of("", house.Command)
+	idle := 0
+	for _, s := range c.spans {
+		if !slices.ContainsFunc(commands, func(e house.Entry) bool { return !c.real(e.At).Before(s.From) && c.real(e.At).Before(s.To) }) {
+			idle++
+		}
+	}
+	c.t.Logf("%d kills over %s: %d windows, %d of them without a command, %d commands at the devices, %d lost for their spacing", kills,
+		time.Since(c.start0).Round(time.Second), len(c.spans), idle, len(commands), lost)
+	if idle*2 > len(c.spans) {
+		c.t.Errorf("%d of %d windows brought no command", idle, len(c.spans))
+	}
 }
 
 // onTheWay is how long a command may be on its way to a device.
