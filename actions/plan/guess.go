@@ -25,7 +25,7 @@ func (k *keeping) guesses(b branch) decisions {
 			known := slices.ContainsFunc(all, func(d decisions) bool { return slices.EqualFunc(made, d, slices.Equal[[]decision]) })
 			if ok && !known {
 				if g := k.try(made); g.worth > k.found && !math.IsInf(g.bound, -1) {
-					k.found, k.plain, k.best = g.worth, g.plain, made
+					k.better(made, g)
 				}
 			}
 			all = append(all, made)

@@ -15,13 +15,14 @@ import (
 // then the plan says so. What remains, setpoints that must be kept for min_hold, is settled point by point (levels.go).
 
 const (
-	mostSlots = 32  // bounds at which points may be switched
-	mostTries = 400 // sharings looked at
-	mostSpent = mostEffort / 4
-	fewTries  = 4     // sharings that are looked at in any case
-	mostShort = 0.002 // of the whole: what a better one must gain
-	leastSlot = time.Minute
-	evenly    = 16
+	mostSlots   = 32  // bounds at which points may be switched
+	mostTries   = 400 // sharings looked at
+	mostSpent   = mostEffort / 4
+	fewTries    = 4     // sharings that are looked at in any case
+	mostSettled = 12    // sharings whose levels are settled
+	mostShort   = 0.002 // of the whole: what a better one must gain
+	leastSlot   = time.Minute
+	evenly      = 16
 	// nearEnough is by which part a better sharing may be better without a word.
 	nearEnough = 0.01
 )
@@ -34,6 +35,8 @@ type keeping struct {
 	slots    []stretch
 	best     decisions // nil: none was found
 	rested   decisions // what is left then
+	laid     *snapshot // the best as it is laid and its levels are settled; nil: nothing has levels
+	settled  int       // sharings whose levels were settled
 	found    float64   // what it is worth,
 	plain    float64   // without what musts count over and above
 	tries    int
@@ -79,8 +82,12 @@ func (x *shares) bestKeeping() (short float64) {
 	}
 	k.cut()
 	k.search()
-	k.lay()
-	x.level()
+	if k.laid == nil {
+		k.lay()
+		x.level()
+	} else {
+		x.back(k.laid)
+	}
 	x.total, x.taken = x.worth()
 	value := x.value() // what a must counts over and above is in both
 	if k.short = (math.Max(k.bound, k.enough()) - value) / math.Max(value, 1e-9); k.short <= nearEnough {
@@ -210,6 +217,31 @@ func (k *keeping) goOn(state decisions) {
 			state[u][i] = mustRun
 		}
 	}
+}
+
+// better takes a sharing that keeps the least times where it is the best so far. What has levels may have to give up much of
+// what the program gives it, so that what such a sharing is worth is only known once they are settled.
+func (k *keeping) better(made decisions, g branch) {
+	x := k.x
+	if !slices.ContainsFunc(x.points, (*autoPoint).leveled) {
+		k.found, k.plain, k.best = g.worth, g.plain, made
+		return
+	}
+	if k.settled >= mostSettled {
+		return
+	}
+	k.settled++
+	before, at, slots, best := x.shot(), k.at, k.slots, k.best
+	k.at, k.slots, k.best = slices.Clone(at), slices.Clone(slots), made
+	k.lay()
+	x.level()
+	if worth := x.value(); k.laid == nil || worth > k.found {
+		k.laid, k.found = x.shot(), worth
+		k.plain, _ = x.worth()
+		best = made
+	}
+	k.at, k.slots, k.best = at, slots, best
+	x.back(before)
 }
 
 // enough returns what a sharing must be worth more than to be looked for.

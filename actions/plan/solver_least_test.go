@@ -7,6 +7,7 @@ import (
 	"math/rand"
 	"os"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -142,8 +143,9 @@ func TestLeastTimesAgainstSolver(t *testing.T) {
 	count, _ := strconv.Atoi(cmp.Or(os.Getenv("SPILLWAY_INSTANCES"), "300"))
 	r := rand.New(rand.NewSource(seed))
 	dir := t.TempDir()
-	worst, sum, cut, short := 1.0, 0.0, 0, 0
+	worst, sum, seen, cut, short := 1.0, 0.0, 0, 0, 0
 	for i := range count {
+		seen++
 		in := drawLeastInstance(r)
 		plan := in.plan()
 		best := optimum(t, glpsol, dir, in.program())
@@ -157,6 +159,9 @@ func TestLeastTimesAgainstSolver(t *testing.T) {
 			worst, sum = math.Min(worst, got/best), sum+math.Min(1, got/best)
 		} else {
 			sum++
+		}
+		if said := cutShort.FindAllString(problems(plan, "a"), -1); len(said) > 1 {
+			t.Errorf("seed %d, instance %d: %q is said of one sharing", seed, i, said)
 		}
 		more := 0.01
 		if said := cutShort.FindStringSubmatch(problems(plan, "a")); said != nil {
@@ -180,8 +185,8 @@ func TestLeastTimesAgainstSolver(t *testing.T) {
 			break
 		}
 	}
-	t.Logf("seed %d: %d instances, %.4f of the optimum in the mean, the worst at %.4f; %d below 0.99, %d searches were said to be cut short", seed, count,
-		sum/float64(count), worst, short, cut)
+	t.Logf("seed %d: %d instances, %.4f of the optimum in the mean, the worst at %.4f; %d below 0.99, %d searches were said to be cut short", seed, seen,
+		sum/float64(seen), worst, short, cut)
 	if !t.Failed() && count >= 100 && (short > count/30 || cut > count/10) {
 		t.Error("too many are short of the optimum")
 	}
@@ -199,6 +204,10 @@ func TestLeastTimesTakeMost(t *testing.T) {
 			loadFor: []int{1, 4, 3}, devices: []sharer{{kind: actions.Vehicle, kw: 4.12, kwh: 15.27, amperes: 16, slots: 6},
 				{kind: actions.Battery, kw: 5.91, kwh: 11.52, amperes: 15, slots: 6}, {kind: actions.Vehicle, kw: 5.47, kwh: 13.66, amperes: 25, phase: 2, slots: 5},
 				{kind: actions.Vehicle, kw: 4.06, kwh: 7.32, amperes: 28, phase: 1, slots: 6}}}, []leastSlots{{2, 0, 0}, {}, {3, 1, 2}, {3, 2, 0}}}, 47.77},
+		"a battery's levels give up what runs of a load would take": {leastInstance{instance{phases: 1, limit: 6.7165816370359215, slots: 6, devices: []sharer{
+			{kind: actions.Vehicle, kw: 0.91, kwh: 1.75, amperes: 24, slots: 6}, {kind: actions.Tank, kw: 1.41, kwh: 14.17, slots: 6},
+			{kind: actions.Battery, kw: 5.34, kwh: 9.39, slots: 6}, {kind: actions.Load, kw: 4.59, slots: 6}}},
+			[]leastSlots{{1, 2, 2}, {}, {0, 0, 1}, {2, 0, 0}}}, 20.15},
 		"a large one comes last": {leastInstance{instance{phases: 3, limit: 8.603975258526686, slots: 4, loads: []float64{1.955, 0.724, 0.593},
 			loadFor: []int{2, 1, 1}, devices: []sharer{{kind: actions.Vehicle, kw: 6.81, kwh: 6.28, amperes: 12, slots: 4},
 				{kind: actions.Load, kw: 5.63, kwh: 5.23, amperes: 8, phase: 1, slots: 2}, {kind: actions.Tank, kw: 2.44, kwh: 5.71, phase: 1, slots: 2},
@@ -217,15 +226,16 @@ func TestLeastTimesTakeMost(t *testing.T) {
 	}
 }
 
-// What a sharing says is not said beside what one said before it that was given up: here runs are lost to the queue of their
-// links, and it is shared once more.
+// What a sharing says is taken back once it is shared anew, and nothing else is.
 func TestOnlyTheNewestSharingSpeaks(t *testing.T) {
-	in := leastInstance{instance{phases: 1, limit: 6.7165816370359215, slots: 6, devices: []sharer{
-		{kind: actions.Vehicle, kw: 0.91, kwh: 1.75, amperes: 24, slots: 6}, {kind: actions.Tank, kw: 1.41, kwh: 14.17, amperes: 16, slots: 6},
-		{kind: actions.Battery, kw: 5.34, kwh: 9.39, amperes: 27, slots: 6}, {kind: actions.Load, kw: 4.59, kwh: 5.57, amperes: 14, slots: 6},
-	}}, []leastSlots{{1, 2, 2}, {}, {0, 0, 1}, {2, 0, 0}}}
-	if said := cutShort.FindAllString(problems(in.plan(), "a"), -1); len(said) != 1 {
-		t.Errorf("said %q, want one", said)
+	var w window
+	w.say("late")
+	w.sayShared("late")
+	w.sayShared("cut short: 5 %")
+	w.forgetShared()
+	w.sayShared("cut short: 7 %")
+	if want := []string{"late", "cut short: 7 %"}; !slices.Equal(w.problems, want) {
+		t.Errorf("problems %q, want %q", w.problems, want)
 	}
 }
 
