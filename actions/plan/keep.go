@@ -63,10 +63,10 @@ func (h *hold) drawW() float64 {
 	return w
 }
 
-// active reports whether the point has been told what the hold asks for.
+// active reports whether the point has been told what the hold asks for, and not of its end since.
 func (h *hold) active() bool {
-	st := &h.line.st
-	return st.Owed && h.line.p.holdOf(st.Step) == h.id
+	st, p := &h.line.st, h.line.p
+	return st.Owed && p.holdOf(st.Step) == h.id && p.Standing.Steps[st.Step].Step.Phase != actions.PhaseRestore
 }
 
 // letGo drops a hold, and says why.

@@ -64,6 +64,22 @@ func TestDischargeEndsAtTheFloor(t *testing.T) {
 	mustContain(t, problems(plan, "a"), "barn_battery is at 11 %, and kept above 10 %")
 }
 
+// Once a discharge has ended at the floor it is not begun again while the end is on its way, by a level that was read before.
+func TestDischargeThatEndedAtTheFloorIsNotBegunAgain(t *testing.T) {
+	p := evening("barn_battery.charge_power = -3000 W")
+	s := begin(p, "12:00", downWindow(), "barn_battery.charge_level=30", "barn_battery.charge_power=0")
+	s.until("17:51").read("barn_battery.charge_level=10.2")
+	end := s.plan().Steps[0]
+	s.until("17:51:30")
+	s.e.standing.Apply(actions.Entry{Kind: actions.EntryIntent, At: end.At, Step: end, Tries: 1})
+	s.in.Standing = s.e.standing.Clone()
+	for _, x := range s.plan().Steps {
+		if x.Value.Number < 0 {
+			t.Errorf("%s sets %s = %s", x.ID, x.Point, x.Value)
+		}
+	}
+}
+
 // A level that was read some time ago is taken to have fallen since: 24 % at 17:20 are 1.79550 kWh above the floor, at 3 kW
 // 35 min 54 s from then on, also where the plan is made ten minutes later (worked by hand).
 func TestDischargeEndsAtTheFloorByAnOldReading(t *testing.T) {
