@@ -81,6 +81,10 @@ func (l *line) has(h *hold) (v actions.Value, owed bool) {
 		}
 		return r, false
 	}
+	// It was told for h what it goes back to in the end anyway: the standing owes nothing for that, and forgot it.
+	if g := l.p.given[l.ref]; g.value.Known && !g.at.Before(h.from) && g.value == l.value(h, l.p.now) {
+		return g.value, false
+	}
 	return l.normal, false
 }
 

@@ -107,8 +107,10 @@ type planner struct {
 	begun   map[claimed]onset
 	renewed map[claimed]time.Time // when a renewal of a hold was tried last
 	under   map[claimed]bool      // holds whose value came with the end of a stronger one
+	given   map[actions.Ref]given // what points that are owed nothing were told last
 	waits   map[string]time.Time  // by link: until when the waits of its commands last
 	free    []time.Time           // scratch, by link
+	rushes  []*rush               // by link, once asked for; good until lead-ins may move
 	spared  bool                  // auto runs are a little longer than they must be
 	yields  bool                  // statements with a value wait for power that is let go
 
@@ -143,6 +145,12 @@ type onset struct {
 	due, start time.Time
 }
 
+// A given is what a point was given back to, and when.
+type given struct {
+	value actions.Value
+	at    time.Time
+}
+
 // hasBegun reports whether a command of the hold was sent, or is on its way, for its window as it is now, and when that
 // was due.
 func (p *planner) hasBegun(h *hold) (due time.Time, begun bool) {
@@ -170,6 +178,9 @@ func (p *planner) readSteps() {
 			p.noteRenewal(id, st)
 			continue
 		}
+		if st.Step.Release && (st.State == actions.Confirmed || st.State == actions.Assumed) {
+			p.noteGiven(&st)
+		}
 		if st.State == actions.Failed || st.State == actions.Skipped {
 			if !st.Step.Release {
 				p.failed[id] = true
@@ -190,6 +201,17 @@ func (p *planner) readSteps() {
 			p.begun[id] = onset{due, st.Step.Start}
 		}
 	}
+}
+
+// noteGiven takes from the standing what a point was given back to.
+func (p *planner) noteGiven(st *actions.StepStanding) {
+	if g, ok := p.given[st.Step.Point]; ok && !st.Settled.After(g.at) {
+		return
+	}
+	if p.given == nil {
+		p.given = map[actions.Ref]given{}
+	}
+	p.given[st.Step.Point] = given{st.Step.Value, st.Settled}
 }
 
 // addOwed makes a line of every point the standing owes a restore, whether or not a window still holds it.

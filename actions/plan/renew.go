@@ -10,9 +10,6 @@ import (
 // there to do so, the box goes back to its own normal: that is the point of it.
 
 const (
-	// lendMargin is how long after its hold the box ends a value by itself, besides the time that the link may take to give
-	// its points back one after another: what gives the point back comes first.
-	lendMargin = time.Minute
 	// Renewals are planned renewAhead ahead, and of each value mostRenewals at least. A plan is made anew each hour.
 	renewAhead   = 2 * time.Hour
 	mostRenewals = 48
@@ -29,19 +26,6 @@ func (l *line) lasts() time.Duration {
 // renewLead returns how long before a value ends it is renewed: so early that one renewal may be lost without a word, and
 // the next still comes in time.
 func (l *line) renewLead() time.Duration { return l.lasts() * 3 / 5 }
-
-// margin returns how long after its hold the box may end a value. What enables a setting is given back after it, and must
-// not end before its turn has come, each of the others having taken a whole slot.
-func (l *line) margin() time.Duration {
-	queue := 0
-	for _, o := range l.p.order {
-		if o != l && o.link == l.link {
-			queue++
-		}
-	}
-	k := l.p.links[l.link]
-	return lendMargin + time.Duration(queue)*max(k.Spacing, k.Confirm)
-}
 
 // A loan is a stretch of time in which the point keeps one value that holds ask for.
 type loan struct {
@@ -68,17 +52,19 @@ func (l *line) renew() {
 }
 
 func (l *line) loan(i, j int) loan {
-	s := loan{spans: l.spans[i:j], slack: l.margin()}
+	s := loan{spans: l.spans[i:j]}
 	var last time.Time
 	for _, sp := range s.spans {
 		if sp.hold != nil {
 			last = later(last, sp.hold.to)
 		}
 	}
+	var next *change
 	s.to = last
 	if j < len(l.spans) {
-		s.to = l.spans[j].from
+		s.to, next = l.spans[j].from, l.spans[j].change
 	}
+	s.slack = l.outlast(s.to, next)
 	s.until = last.Add(s.slack)
 	return s
 }

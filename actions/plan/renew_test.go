@@ -75,6 +75,54 @@ func TestLentLongerThanTheRestoreTakes(t *testing.T) {
 	t.Error("the mode is never lent")
 }
 
+// Whatever else may come first, a box keeps a lead-in's value until the next command of its point has its turn.
+func TestLentUntilTheNextCommandHasItsTurn(t *testing.T) {
+	vent := ref("cylinder.vent")
+	aired := proc{name: "surplus", leadIn: []string{"cylinder.boost = on from -20m for 20m", "cylinder.vent = open from -10m wait 90s"}}
+	tests := []struct {
+		name  string
+		proc  proc
+		until string
+		doubt bool
+	}{
+		{"another lead-in is late", aired, "12:45", false},
+		{"another lead-in was undone by its box", aired, "12:59", true},
+		{"it is late itself", proc{name: "surplus", leadIn: []string{"cylinder.boost = on wait 90s"}, during: []string{"cylinder.boost = off"}}, "12:00", false},
+		{"its return waits for what is let go elsewhere", proc{name: "surplus", leadIn: []string{"ice_bank.run = off from -20m for 20m"},
+			during: []string{"van.current = 0 A"}}, "12:45", false},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			p := lending(smallholding(), 30*time.Minute, "cylinder.boost", "ice_bank.run")
+			d := p.Device("cylinder")
+			d.Points = append(d.Points, device(actions.Device{Name: "cylinder"}, pt{name: "vent", values: "open shut", normal: "shut"}).Points...)
+			p.Device("ice_bank").Point("run").Normal = actions.Named("on")
+			p.Link("yard").Confirm = 3 * time.Minute
+			s := begin(procedures(p, tt.proc), "12:00", oneWindow()).until(tt.until)
+			s.in.Now = at("12:59:50") // nobody was there meanwhile
+			if tt.doubt {
+				s.in.Standing.Apply(actions.Entry{Kind: actions.EntryDoubt, At: s.in.Now, Point: vent})
+			}
+			ends := map[actions.Ref]time.Time{}
+			for r, st := range s.in.Standing.Points {
+				ends[r] = st.Until
+			}
+			told := 0
+			for _, x := range s.plan().Steps {
+				if end := ends[x.Point]; !end.IsZero() && end.Before(x.At) {
+					t.Errorf("the box ends %s at %s, before %s at %s", x.Point, end.Format(time.TimeOnly), x.ID, x.At.Format(time.TimeOnly))
+				} else if !end.IsZero() && x.At.After(at("13:01")) {
+					told++
+				}
+				ends[x.Point] = lentUntil(p, x)
+			}
+			if told == 0 {
+				t.Errorf("nothing that is lent is told another value late:\n%v", short(s.plan().Steps, true))
+			}
+		})
+	}
+}
+
 // A value that the box ends after half an hour is renewed when two fifths of that are over, as long as the hold is on, and
 // the box may not end it before it is given back.
 func TestRenewals(t *testing.T) {

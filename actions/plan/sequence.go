@@ -23,6 +23,7 @@ const (
 // restores in the reverse order of application, beginnings by window and statement. Where the link is behind, what lowers a
 // draw overtakes the rest, so that no start comes before an end that would have made way for it.
 func (p *planner) sequence() {
+	p.rushes = nil
 	late := p.dues[:0] // by link: the earliest due of the restores that are due by now
 	for range p.links {
 		late = append(late, p.now)

@@ -301,3 +301,14 @@ func TestOtherProcedureIsTriedAnew(t *testing.T) {
 		}
 	}
 }
+
+// What a point goes back to in the end is owed nothing once it is told: where the point cannot be read it is told once all the
+// same, and not by every plan.
+func TestWhatStaysIsToldOnce(t *testing.T) {
+	p := procedures(smallholding(), proc{name: "surplus", rank: 10, leadIn: []string{"cylinder.boost = on wait 90s"}, restore: []string{"cylinder.boost = on"}})
+	s := begin(p, "12:00", oneWindow())
+	s.steps(t, "12:58:00 a-l1 cylinder.boost=on")
+	for _, now := range []string{"12:58:10", "13:10", "13:59"} {
+		s.until(now).steps(t)
+	}
+}
