@@ -37,10 +37,10 @@ func TestSimulation(t *testing.T) {
 	simulateAll(t, first, count)
 }
 
-// TestSimulationWithWorkshop does so, for a quarter as many seeds, where there is more to keep: see workshopSeeds.
+// TestSimulationWithWorkshop does so, for a tenth as many seeds, where there is more to keep: see workshopSeeds.
 func TestSimulationWithWorkshop(t *testing.T) {
 	first, count := seeds(t)
-	simulateAll(t, workshopSeeds+first%workshopSeeds, (count+3)/4)
+	simulateAll(t, workshopSeeds+first%workshopSeeds, (count+9)/10)
 }
 
 func simulateAll(t *testing.T, first, count uint64) {
