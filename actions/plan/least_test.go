@@ -311,6 +311,18 @@ func TestAShareThatRunsGoesOn(t *testing.T) {
 	sameLines(t, "steps", stepLines(Make(s.Input)), "13:40:00 pump.run=off", "13:40:01 kiln.run=on", "14:30:00 kiln.run=off")
 }
 
+// A share that is to rise as the plan is made, and waits for another's drop, goes on as it is until then.
+func TestARiseThatWaitsStopsNothing(t *testing.T) {
+	p := procedures(outlet(3, 1, loadOf("pump", 2, 0), batteryOf("shed", 3, 10)), proc{name: "q", during: []string{"pump.run = on for 30m", "shed.power = auto"}})
+	s := scene{truth: map[actions.Ref]actions.Value{ref("pump.run"): actions.Named("off"), ref("shed.power"): actions.Number(0)}}
+	s.Input = Input{Premises: p, Now: at("12:00"), Standing: actions.NewStanding(), Windows: []actions.Window{win("a", "q", "13:00", "14:30")}}
+	first := Make(s.Input)
+	e := newExecutor(s)
+	e.run(p, first.Steps, at("13:29"))
+	s.Now, s.Standing, s.Current = at("13:30"), e.standing, nil
+	sameLines(t, "steps", stepLines(Make(s.Input)), "13:30:00 pump.run=off", "13:30:01 shed.power=3000", "14:30:00 shed.power=0")
+}
+
 // A rest that cannot be whole before the point goes back to a normal that draws is cut, and what others take is shared all
 // the same.
 func TestARestThatTheNormalCutsLeavesTheOthersTheirShare(t *testing.T) {

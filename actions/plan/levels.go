@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"cmp"
 	"math"
 	"slices"
 )
@@ -48,12 +49,21 @@ func (x *shares) level() {
 				}
 				try = again
 			}
-			if best == nil || try.stops < best.stops || try.stops == best.stops && try.total > best.total {
+			if best == nil || try.better(best) {
 				best = try
 			}
 		}
 	}
 	x.back(best)
+}
+
+// better reports whether a sharing is to be taken in place of another: fewer stopped too soon, fewer whose least times are not
+// kept, more taken.
+func (s *snapshot) better(o *snapshot) bool {
+	if c := cmp.Or(cmp.Compare(s.stops, o.stops), cmp.Compare(s.broken, o.broken)); c != 0 {
+		return c < 0
+	}
+	return s.total > o.total
 }
 
 // stopsAtOnce counts the points that run, may not stop yet, and are stopped as the round begins.
@@ -102,6 +112,8 @@ type snapshot struct {
 	cuts  shares
 	total float64
 	stops int // as of stopsAtOnce
+
+	broken int // points whose least times are not kept
 }
 
 // leveled reports whether a point with least times takes more than one power, and not as often as the sharing likes.
@@ -114,6 +126,11 @@ func (x *shares) shot() *snapshot {
 	s.cuts.s = &sharing{stretches: x.s.stretches}
 	for _, a := range x.points {
 		s.parts = append(s.parts, slices.Clone(a.parts))
+	}
+	for u := range x.points {
+		if !x.keepsLeast(u) {
+			s.broken++
+		}
 	}
 	return s
 }

@@ -85,7 +85,7 @@ func (p *planner) putOff() bool {
 // in the sums; else it takes nothing.
 func (l *line) putOff(c *change, free time.Time) {
 	meanwhile := l.zero
-	if c.was != nil {
+	if c.was != nil || c.caughtUp {
 		meanwhile = c.from
 	}
 	begin := later(c.due, l.p.now)
