@@ -29,6 +29,8 @@ const (
 	EntryLate EntryKind = "late"
 	// EntrySooner records that a box may end what it was lent sooner than was thought: Point, Until.
 	EntrySooner EntryKind = "sooner"
+	// EntrySpoke records by a clock that was set forward when the last send on a link ended: Step.Link, Until.
+	EntrySpoke EntryKind = "spoke"
 	// EntryHandOver forgets a point that nothing is owed on and no hold is left on: Point.
 	EntryHandOver EntryKind = "hand-over"
 	// EntryStandDown records that a window is not to be taken up (again): Window, Until. A zero Until forgets it.
@@ -123,6 +125,10 @@ func (s *Standing) Apply(e Entry) {
 		if p, ok := s.Points[e.Point]; ok && e.Until.Before(p.Until) {
 			p.Until = e.Until
 			s.Points[e.Point] = p
+		}
+	case EntrySpoke:
+		if l, ok := s.Links[e.Step.Link]; ok {
+			s.Links[e.Step.Link] = LinkStanding{LastSend: Later(l.LastSend, e.Until)}
 		}
 	case EntryHandOver:
 		delete(s.Points, e.Point)

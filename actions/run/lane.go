@@ -15,8 +15,8 @@ type lane struct {
 	job   *job
 	pause time.Duration // Up until which a step's wait lasts, after it was confirmed
 
-	spoke  bool          // a command was sent in this run,
-	sentAt time.Duration // and this is when the last send ended
+	spoke  bool          // it is known when the last send ended by the time that really passes:
+	sentAt time.Duration // then, by Up
 }
 
 // sent notes the end of a send.
@@ -202,6 +202,27 @@ func (m *Machine) newJob(l *lane, s actions.Step) *job {
 // passed since the end of the last send, and not before a retry's time. Zero or less: now.
 func (m *Machine) sendIn(l *lane) time.Duration {
 	return max(l.job.step.At.Sub(m.now.Wall), m.quiet(l), l.job.notBefore-m.now.Up)
+}
+
+// recallSends takes from the journal how long ago the last sends were, as the run begins: from then on only the time that
+// really passes counts. Where the clock was set back since, nobody knows; quiet takes the start of the run then.
+func (m *Machine) recallSends() {
+	for _, l := range m.lanes {
+		if last := m.standing.Links[l.link.Name].LastSend; !last.IsZero() && !last.After(m.now.Wall) && m.now.Wall.Sub(last) < l.link.Spacing {
+			l.sent(m.now.Up - m.now.Wall.Sub(last))
+		}
+	}
+}
+
+// respeak records by the clock that was set forward when the last sends were, where their spacing still lasts: else a restart
+// would take it for over.
+func (m *Machine) respeak() {
+	for _, l := range m.lanes {
+		if l.spoke && m.quiet(l) > 0 {
+			m.fact(actions.Entry{Kind: actions.EntrySpoke, At: m.now.Wall, Until: m.now.Wall.Add(l.sentAt - m.now.Up), Step: actions.Step{Link: l.link.Name},
+				Note: "the clock was set forward"})
+		}
+	}
 }
 
 // quiet returns how much of the link's spacing is left. The wall clock tells it only across a restart, and may have

@@ -60,7 +60,14 @@ const clockSlack = time.Second
 func (m *Machine) seeClock() {
 	was := m.asOf
 	m.asOf = m.now.Wall.Add(-m.now.Up)
-	if was.IsZero() || was.Sub(m.asOf) < clockSlack {
+	switch {
+	case was.IsZero():
+		m.recallSends()
+		return
+	case m.asOf.Sub(was) >= clockSlack:
+		m.respeak()
+		return
+	case was.Sub(m.asOf) < clockSlack:
 		return
 	}
 	for _, ref := range slices.SortedFunc(maps.Keys(m.lent), actions.Ref.Compare) {

@@ -34,7 +34,7 @@ func entry(t *rapid.T) actions.Entry {
 		Kind: rapid.SampledFrom([]actions.EntryKind{
 			actions.EntryIntent, actions.EntryIntent, actions.EntrySent, actions.EntrySettled, actions.EntrySettled, actions.EntryNormal,
 			actions.EntryHand, actions.EntryHandOver, actions.EntryStandDown, actions.EntryWindowOver, actions.EntryUnsent,
-			actions.EntryDoubt, actions.EntryLate, actions.EntrySooner,
+			actions.EntryDoubt, actions.EntryLate, actions.EntrySooner, actions.EntrySpoke,
 		}).Draw(t, "kind"),
 		At: at.Draw(t, "at"),
 		Step: actions.Step{
