@@ -75,6 +75,10 @@ func startDaemonAs(t *testing.T, publish string, o daemonOptions) *daemon {
 	if _, err := d.runner.Until(t.Context(), func(run.Snapshot) bool { return true }); err != nil {
 		t.Fatal(err)
 	}
+	// The first plan is published by another goroutine, a moment later.
+	for end := time.Now().Add(20 * time.Second); d.plan.Rendering("") == nil && time.Now().Before(end); {
+		time.Sleep(5 * time.Millisecond)
+	}
 	return d
 }
 
