@@ -307,7 +307,7 @@ func levelsAt(s scene, p *actions.Plan, now time.Time) actions.Readings {
 		wh := 0.0
 		for _, x := range p.Profile {
 			if x.Device == k.Device && x.From.Before(now) {
-				wh += x.KW * 1000 * earlier(x.To, now).Sub(x.From).Hours()
+				wh += x.KW * 1000 * actions.Earlier(x.To, now).Sub(x.From).Hours()
 			}
 		}
 		per, _ := d.FillWh(0, 1)

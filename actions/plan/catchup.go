@@ -169,7 +169,7 @@ func (l *line) goneSince(id string) time.Time {
 	due := l.p.now
 	first := func(s *actions.Step) {
 		if s.ID == id && s.Point == l.ref && !s.Due.IsZero() {
-			due = earlier(due, s.Due)
+			due = actions.Earlier(due, s.Due)
 		}
 	}
 	if st, ok := l.p.Standing.Steps[id]; ok {

@@ -25,7 +25,7 @@ func (l *line) draws(list []draw) []draw {
 	spans := l.kept()
 	var begun time.Time // a late command holds up what follows on it
 	for i, sp := range spans {
-		begun = later(begun, sp.begins())
+		begun = actions.Later(begun, sp.begins())
 		if sp.hold == nil {
 			continue
 		}
@@ -34,14 +34,14 @@ func (l *line) draws(list []draw) []draw {
 		if i+1 < len(spans) {
 			to = spans[i+1].begins()
 			if spans[i+1].hold == nil {
-				to = earlier(to, sp.hold.win.End)
+				to = actions.Earlier(to, sp.hold.win.End)
 			}
 		}
 		if l.pt.Lasts > 0 && sp.value != l.normal {
-			to = earlier(to, from.Add(l.pt.Lasts))
+			to = actions.Earlier(to, from.Add(l.pt.Lasts))
 		}
 		if w > 0 && (l.dev.Kind == actions.Battery || l.dev.Kind == actions.Vehicle) && from.Before(sp.hold.win.start) {
-			list = l.drawsOn(list, sp.hold, draw{from: from, to: earlier(to, sp.hold.win.start), w: w})
+			list = l.drawsOn(list, sp.hold, draw{from: from, to: actions.Earlier(to, sp.hold.win.start), w: w})
 			from = sp.hold.win.start
 		}
 		if w != 0 && from.Before(to) {
@@ -62,7 +62,7 @@ func (l *line) drawsOn(list []draw, lead *hold, d draw) []draw {
 		if h == lead || !h.live || !h.win.start.Before(d.to) {
 			continue
 		}
-		if from, to := later(d.from, later(h.from, h.win.start)), earlier(d.to, h.to); from.Before(to) {
+		if from, to := actions.Later(d.from, actions.Later(h.from, h.win.start)), actions.Earlier(d.to, h.to); from.Before(to) {
 			x := draw{from: from, to: to, w: d.w}
 			if lead.st.Want.Auto {
 				x.shared = d.w
@@ -184,7 +184,7 @@ func (p *planner) takenWh(d *actions.Device) (wh float64) {
 			if i+1 < len(steps) {
 				to = steps[i+1].Sent
 			}
-			from := later(st.Sent, st.Step.Start)
+			from := actions.Later(st.Sent, st.Step.Start)
 			if w, _ := p.premises.DrawW(d, pt, st.Step.Value); w > 0 && !st.Step.Release && from.Before(to) {
 				wh += w * to.Sub(from).Hours()
 			}

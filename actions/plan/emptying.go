@@ -60,7 +60,7 @@ func (e *emptying) plan() (short bool) {
 	if want-before < least && !hasBegun {
 		return short
 	}
-	from := later(m.p.now, earliest)
+	from := actions.Later(m.p.now, earliest)
 	giving := hasBegun && !resting
 	e.slow(from, want, giving)
 	switch {
@@ -96,7 +96,7 @@ func (e *emptying) slow(from time.Time, want float64, giving bool) {
 	if e.m.spread {
 		wh := 0.0
 		for _, x := range e.segments {
-			if begin := later(x.from, from); begin.Before(x.to) {
+			if begin := actions.Later(x.from, from); begin.Before(x.to) {
 				wh += x.w * x.to.Sub(begin).Hours()
 			}
 		}
@@ -160,7 +160,7 @@ func (e *emptying) room(b time.Time) float64 {
 	s := e.m.storeAt(e.d, b)
 	wh := 0.0
 	for _, x := range e.segments {
-		if from := later(x.from, b); from.Before(x.to) {
+		if from := actions.Later(x.from, b); from.Before(x.to) {
 			wh += x.w * x.to.Sub(from).Hours()
 		}
 	}
@@ -191,7 +191,7 @@ func (e *emptying) search(earliest time.Time, want float64) time.Time {
 // fill sets the values from an instant on: giving back until the room is made or the battery is as low as it may be, then
 // nothing, so that it does not fill again by itself. Where only a little would be given back too much it goes on.
 func (e *emptying) fill(r *roomHold, from time.Time, want float64, idle bool) {
-	from = later(from, e.m.p.now)
+	from = actions.Later(from, e.m.p.now)
 	s := e.m.storeAt(e.d, from)
 	left := math.Max(0, (want-s.roomWh)*e.back)
 	spare := s.spareWh
@@ -201,14 +201,14 @@ func (e *emptying) fill(r *roomHold, from time.Time, want float64, idle bool) {
 		}
 	}
 	for _, x := range e.segments {
-		begin := later(x.from, from)
+		begin := actions.Later(x.from, from)
 		if !begin.Before(x.to) {
 			continue
 		}
 		enough, lowest := begin.Add(hoursOf(left/x.w)), begin.Add(hoursOf(spare/x.w)-e.l.slack())
 		over := left < littleWh && e.wasteful(begin, x.w)
 		n := len(r.values)
-		short := n > 0 && r.values[n-1].value == e.l.idle() && x.w*earlier(x.to, lowest).Sub(begin).Hours() < leastRoomWh
+		short := n > 0 && r.values[n-1].value == e.l.idle() && x.w*actions.Earlier(x.to, lowest).Sub(begin).Hours() < leastRoomWh
 		if idle || x.w <= 0 || over || short || lowest.Sub(begin) < leastDraw {
 			set(begin, e.l.idle())
 			if r.rest == "" && left < littleWh {
@@ -224,7 +224,7 @@ func (e *emptying) fill(r *roomHold, from time.Time, want float64, idle bool) {
 		case lowest.Before(end):
 			end, r.rest = whole(lowest), roomLowest
 		}
-		end = later(end, begin)
+		end = actions.Later(end, begin)
 		hours := end.Sub(begin).Hours()
 		left, spare = left-x.w*hours, spare-x.w*hours
 		e.m.give(e.l, begin, end, x.w)
@@ -268,7 +268,7 @@ func (e *emptying) tell(r *roomHold, from time.Time, without, can float64) {
 	wh := 0.0
 	for _, d := range e.l.draws(nil) {
 		if d.w < 0 && d.from.Before(e.w.start) && !d.from.Before(from) {
-			wh -= d.w * earlier(d.to, e.w.start).Sub(d.from).Hours()
+			wh -= d.w * actions.Earlier(d.to, e.w.start).Sub(d.from).Hours()
 		}
 	}
 	r.why = "it gives back " + kwhs(wh) + " beforehand, so that it can take " + kwhs(with) + " in the window instead of " + kwhs(without)
@@ -282,7 +282,7 @@ func (m *rooms) canTake(t target, reach float64) (wh float64) {
 	var all []draw
 	for _, l := range t.lines {
 		for _, d := range l.draws(nil) {
-			d.from, d.to = later(d.from, t.w.start), earlier(d.to, t.w.End)
+			d.from, d.to = actions.Later(d.from, t.w.start), actions.Earlier(d.to, t.w.End)
 			if d.w > 0 && d.shared == 0 && d.from.Before(d.to) {
 				all = append(all, d)
 			}

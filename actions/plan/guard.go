@@ -52,7 +52,7 @@ func (p *planner) holds(h *hold) bool {
 // start returns when the hold's guard is decided.
 func (p *planner) start(h *hold) time.Time {
 	if due, ok := p.hasBegun(h); ok {
-		return earlier(h.from, due)
+		return actions.Earlier(h.from, due)
 	}
 	return h.from
 }

@@ -232,7 +232,7 @@ func (m *rooms) earliest(t target, l *line) time.Time {
 				continue
 			}
 			if o == l && h.win.proc.Rank >= t.w.proc.Rank || o != l && (h.st.Want.Auto || h.drawW() != 0) {
-				at = later(at, h.to)
+				at = actions.Later(at, h.to)
 			}
 		}
 	}

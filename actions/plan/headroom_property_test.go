@@ -110,7 +110,7 @@ func (s scene) play(steps []actions.Step, until time.Time) played {
 	for i := 0; i <= len(steps); i++ {
 		next := until
 		if i < len(steps) {
-			next = earlier(steps[i].At, until)
+			next = actions.Earlier(steps[i].At, until)
 		}
 		s.play1(&out, set, next.Sub(now).Hours())
 		if now = next; i < len(steps) && !steps[i].At.After(until) {

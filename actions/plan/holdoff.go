@@ -42,7 +42,7 @@ func (m *rooms) holdOff(t target) {
 func (m *rooms) holdOffPoint(t target, l *line, span time.Duration) bool {
 	idle := l.idle()
 	earliest, cap := m.readyBounds(t, m.earliest(t, l))
-	from := later(earliest, earlier(t.w.start.Add(-span), m.latest(t.w, l)))
+	from := actions.Later(earliest, actions.Earlier(t.w.start.Add(-span), m.latest(t.w, l)))
 	begun, hasBegun := m.begun(t.w, l.ref)
 	if l.normal == idle && !hasBegun && !slices.ContainsFunc(l.holds, func(h *hold) bool {
 		return h.live && h.win != t.w && h.room == nil && h.from.Before(t.w.start) && h.to.After(from)
@@ -61,7 +61,7 @@ func (m *rooms) holdOffPoint(t target, l *line, span time.Duration) bool {
 		t.w.say(t.d.Name + " is not held off before the window: " + why)
 		return true
 	}
-	store := m.storeAt(t.d, later(from, m.p.now))
+	store := m.storeAt(t.d, actions.Later(from, m.p.now))
 	most, _ := m.p.premises.MaxDrawW(l.dev, l.pt)
 	gain := math.Min(most*span.Hours(), store.roomWh)
 	r := &roomHold{values: []autoValue{{at: from, value: idle}}}
@@ -80,7 +80,7 @@ func (m *rooms) mustFill(t target, l *line, from time.Time, cap float64) string 
 		return "its hygiene temperature is due"
 	}
 	unit := levelUnit(t.d)
-	level, _ := m.levelAt(t.d, later(from, m.p.now))
+	level, _ := m.levelAt(t.d, actions.Later(from, m.p.now))
 	active := l.st.Owed && m.p.holdOf(l.st.Step) == m.id(t.w, l.ref)
 	if t.d.HasReserve && (level <= t.d.Reserve || !active && level < t.d.Reserve+again) {
 		return "it is at " + actions.Number(tidy(math.Round(level*10)/10)).String() + unit + " then, and " + actions.Number(t.d.Reserve).String() + unit +
@@ -101,7 +101,7 @@ func (m *rooms) fillTime(t target) (span time.Duration) {
 			if sp.hold == nil || sp.hold.win != t.w {
 				continue
 			}
-			from, to := later(sp.from, t.w.start), sp.hold.to
+			from, to := actions.Later(sp.from, t.w.start), sp.hold.to
 			if i+1 < len(l.spans) {
 				to = l.spans[i+1].from
 			}
@@ -128,7 +128,7 @@ func (m *rooms) readyBounds(t target, earliest time.Time) (from time.Time, cap f
 		return earliest, math.Inf(1)
 	}
 	if last := m.p.readyAt(t.d, t.w.start.Add(-24*time.Hour)); !last.IsZero() && !last.After(t.w.start) {
-		earliest = later(earliest, last)
+		earliest = actions.Later(earliest, last)
 	}
 	next := m.p.readyAt(t.d, t.w.start)
 	if next.IsZero() {

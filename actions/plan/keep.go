@@ -80,7 +80,7 @@ func (h *hold) shorten(t time.Time, why string) {
 	if !t.Before(h.to) {
 		return
 	}
-	if !t.After(later(h.from, h.line.p.now)) {
+	if !t.After(actions.Later(h.from, h.line.p.now)) {
 		h.letGo(why)
 		return
 	}
@@ -114,7 +114,7 @@ func (p *planner) keepFloor(d *actions.Device, holds []*hold) {
 			h.letGo(d.Name + " is at " + level.String() + " %, and kept above " + actions.Number(floor).String() + " %")
 			continue
 		}
-		begin := later(h.from, p.now)
+		begin := actions.Later(h.from, p.now)
 		spare = math.Max(0, spare-h.givenSince())
 		h.shorten(begin.Add(time.Duration(spare/w*float64(time.Hour))), why)
 		if h.live {
@@ -132,7 +132,7 @@ func (h *hold) givenSince() float64 {
 		return 0
 	}
 	w, _ := l.p.premises.DrawW(l.dev, l.pt, l.st.Value)
-	return math.Max(0, -w) * math.Max(0, l.p.now.Sub(later(read, l.st.Sent)).Hours())
+	return math.Max(0, -w) * math.Max(0, l.p.now.Sub(actions.Later(read, l.st.Sent)).Hours())
 }
 
 // keepReserve lets a device that is below its reserve go from what keeps it from filling.
@@ -172,7 +172,7 @@ func (p *planner) keepReady(d *actions.Device, holds []*hold) {
 	}
 	sure := d.LevelNow(p.Readings).Known || d.Need(p.Readings).Known
 	for _, h := range holds {
-		begin, w := later(h.from, p.now), h.drawW()
+		begin, w := actions.Later(h.from, p.now), h.drawW()
 		if w < 0 {
 			w /= p.store(d).back // what is given back is to be put back
 		}
@@ -192,7 +192,7 @@ func (p *planner) keepReady(d *actions.Device, holds []*hold) {
 		if t.Before(ready) {
 			h.shorten(t, d.Name+" must be ready by "+p.clock(ready))
 		}
-		room = math.Max(0, room-w*earlier(h.to, ready).Sub(begin).Hours())
+		room = math.Max(0, room-w*actions.Earlier(h.to, ready).Sub(begin).Hours())
 	}
 }
 

@@ -45,7 +45,7 @@ func (p *planner) place(w *window, taken [][]booking, sure bool) {
 		end := free[link]
 		for _, o := range guarded {
 			if o.st.Guard.Point == h.line.ref {
-				end = earlier(end, o.from)
+				end = actions.Earlier(end, o.from)
 			}
 		}
 		if h.st.Guard != nil {
@@ -82,9 +82,9 @@ func (p *planner) begin(h *hold, at time.Time) {
 	}
 	h.from = at
 	if h.st.For > 0 {
-		h.to = earlier(h.win.End.UTC(), at.Add(h.st.For))
+		h.to = actions.Earlier(h.win.End.UTC(), at.Add(h.st.For))
 		if h.passing {
-			h.to = earlier(h.to, h.win.start)
+			h.to = actions.Earlier(h.to, h.win.start)
 		}
 	}
 }
@@ -146,9 +146,9 @@ func (p *planner) moveLeadIns() bool {
 		}
 		if c.line.link != link {
 			link = c.line.link
-			free = later(p.now, p.quiet(link))
+			free = actions.Later(p.now, p.quiet(link))
 		}
-		at := later(c.due, free)
+		at := actions.Later(c.due, free)
 		free = at.Add(c.gap)
 		taken[link] = append(taken[link], booking{at, free})
 	}

@@ -168,7 +168,7 @@ func (l *line) now() actions.Value {
 // sendAt returns when the change is sent; while the commands are not in order yet, when it is due.
 func (c *change) sendAt() time.Time {
 	if c.at.IsZero() {
-		return later(c.due, c.line.p.now)
+		return actions.Later(c.due, c.line.p.now)
 	}
 	return c.at
 }

@@ -171,7 +171,7 @@ func (p *planner) readSteps() {
 	p.waits = map[string]time.Time{}
 	for _, st := range p.Standing.Steps {
 		if st.Step.Wait > 0 && !st.Sent.IsZero() {
-			p.waits[st.Step.Link] = later(p.waits[st.Step.Link], later(st.Sent, st.Settled).Add(st.Step.Wait))
+			p.waits[st.Step.Link] = actions.Later(p.waits[st.Step.Link], actions.Later(st.Sent, st.Settled).Add(st.Step.Wait))
 		}
 		id := p.claimedBy(&st.Step)
 		if st.Step.Renews {

@@ -100,7 +100,7 @@ func (l *line) statement() int {
 // confirmed by then. Where it would change again soon after, it stays at v until then.
 func (l *line) lower(v actions.Value, from, to time.Time) {
 	link := &l.p.links[l.link]
-	begin := later(l.p.now, from.Add(-max(link.Spacing, link.Confirm)))
+	begin := actions.Later(l.p.now, from.Add(-max(link.Spacing, link.Confirm)))
 	after := l.autoIn(l.auto, to)
 	soon := slices.ContainsFunc(l.auto, func(a autoValue) bool { return a.at.After(to) && a.at.Sub(to) <= longWait })
 	list := make([]autoValue, 0, len(l.auto)+2)

@@ -144,19 +144,19 @@ func (f *profile) energies() {
 		if !w.ahead(f.p.now) {
 			continue
 		}
-		from := later(w.Start, f.p.now)
+		from := actions.Later(w.Start, f.p.now)
 		for ; next < len(f.pieces) && f.pieces[next].from.Before(from); next++ {
 			active = append(active, f.pieces[next])
 		}
 		active = slices.DeleteFunc(active, func(x piece) bool { return !x.to.After(from) })
 		for _, x := range active {
-			f.add(x.dev, x.w*earlier(x.to, w.End).Sub(from).Hours())
+			f.add(x.dev, x.w*actions.Earlier(x.to, w.End).Sub(from).Hours())
 		}
 		for _, x := range f.pieces[next:] {
 			if !x.from.Before(w.End) {
 				break
 			}
-			f.add(x.dev, x.w*earlier(x.to, w.End).Sub(x.from).Hours())
+			f.add(x.dev, x.w*actions.Earlier(x.to, w.End).Sub(x.from).Hours())
 		}
 		for _, h := range w.holds { // those it holds are listed even where they take nothing
 			if _, draws := f.p.premises.DrawW(h.line.dev, h.line.pt, actions.Value{}); draws {
@@ -267,7 +267,7 @@ func (w *window) begins() time.Time {
 	at := w.Start
 	for _, h := range w.holds {
 		if h.live {
-			at = earlier(at, h.from)
+			at = actions.Earlier(at, h.from)
 		}
 	}
 	return at
@@ -287,7 +287,7 @@ func (f *profile) rest() {
 		if !w.ahead(f.p.now) {
 			continue
 		}
-		from := later(later(w.Start, f.p.now), end)
+		from := actions.Later(actions.Later(w.Start, f.p.now), end)
 		if from.Before(w.End) {
 			f.pieces = append(f.pieces, piece{from: from, to: w.End, dev: -1})
 			end = w.End

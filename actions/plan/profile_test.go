@@ -169,7 +169,7 @@ func TestProfileAddsUp(t *testing.T) {
 		for _, w := range p.Windows {
 			wh := map[string]float64{}
 			for _, x := range p.Profile {
-				from, to := later(x.From, w.Start), earlier(x.To, w.End)
+				from, to := actions.Later(x.From, w.Start), actions.Earlier(x.To, w.End)
 				if from.Before(to) {
 					wh[x.Device] += x.KW * to.Sub(from).Hours()
 				}
@@ -197,7 +197,7 @@ func TestProfileAddsUp(t *testing.T) {
 // slowPeak adds up the slices at every instant at which one begins.
 func slowPeak(p *actions.Plan, w actions.PlannedWindow) (peak float64) {
 	for _, x := range p.Profile {
-		at := later(x.From, w.Start)
+		at := actions.Later(x.From, w.Start)
 		var sum [4]float64
 		for _, y := range p.Profile {
 			if !y.From.After(at) && y.To.After(at) && at.Before(w.End) {

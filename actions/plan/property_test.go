@@ -177,7 +177,7 @@ func TestLowerRankChangesNothing(t *testing.T) {
 		for _, l := range high.order {
 			other := both.lines[l.ref]
 			for _, h := range l.holds {
-				for _, at := range []time.Time{later(h.from, s.Now), h.to.Add(-time.Second)} {
+				for _, at := range []time.Time{actions.Later(h.from, s.Now), h.to.Add(-time.Second)} {
 					a, b := l.ruler(at), other.ruler(at)
 					if a == nil || a.st.Want.Normal {
 						continue

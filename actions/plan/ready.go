@@ -93,7 +93,7 @@ func (p *planner) readyMust(r round, a *autoPoint, s *sharing, times []time.Time
 		}
 		return
 	}
-	m := must{dev: d, device: a.c.device, by: by, until: earlier(by, r.to).Sub(r.from).Hours()}
+	m := must{dev: d, device: a.c.device, by: by, until: actions.Earlier(by, r.to).Sub(r.from).Hours()}
 	m.kwh = need - p.flowsWh(d, r.to, by)/1000
 	for m.stretches < len(times) && times[m.stretches].Before(by) {
 		m.stretches++
@@ -120,10 +120,10 @@ func (p *planner) flowsWh(d *actions.Device, from, to time.Time) (wh float64) {
 		begin := from
 		w, _ := p.premises.DrawW(d, pt, normal)
 		add := func(until time.Time) {
-			if until = earlier(until, to); w > 0 && begin.Before(until) {
+			if until = actions.Earlier(until, to); w > 0 && begin.Before(until) {
 				all = append(all, draw{from: begin, to: until, w: w})
 			}
-			begin = later(begin, until)
+			begin = actions.Later(begin, until)
 		}
 		if l != nil {
 			for _, sp := range l.spans {

@@ -67,7 +67,7 @@ func energies(p *actions.Plan, window string) map[string]float64 {
 
 func takenBy(p *actions.Plan, device string, t time.Time) (kwh float64) {
 	for _, x := range p.Profile {
-		if to := earlier(x.To, t); x.Device == device && x.From.Before(to) {
+		if to := actions.Earlier(x.To, t); x.Device == device && x.From.Before(to) {
 			kwh += x.KW * to.Sub(x.From).Hours()
 		}
 	}

@@ -4,6 +4,8 @@ import (
 	"iter"
 	"slices"
 	"time"
+
+	"spillway/actions"
 )
 
 // Some commands wait for others on other links. When windows end, what goes back to a normal that draws more than it did
@@ -55,7 +57,7 @@ func (p *planner) awaitOnce() (moved bool) {
 				drops = p.drops()
 			}
 			if u, a := p.awaitsRoom(c, drops, load); u.After(c.at) {
-				until, after, c.yielded = later(until, u), append(after, a...), true
+				until, after, c.yielded = actions.Later(until, u), append(after, a...), true
 				slices.Sort(after)
 			}
 		}
@@ -65,7 +67,7 @@ func (p *planner) awaitOnce() (moved bool) {
 		c.wait, c.after = until, after
 		moved = true
 		for o := range c.followers() {
-			o.wait = later(o.wait, until)
+			o.wait = actions.Later(o.wait, until)
 		}
 	}
 	return moved
@@ -98,16 +100,16 @@ func (p *planner) awaitsDrops(c *change, drops []*change) (until time.Time, afte
 			continue
 		}
 		if gone := d.at.Add(p.links[d.line.link].Confirm); gone.After(c.at) {
-			until, after = later(until, gone), append(after, d.id)
+			until, after = actions.Later(until, gone), append(after, d.id)
 		}
 	}
 	for _, l := range p.order {
 		if d, ok := l.underWay(); ok && l.link != c.line.link && d.to.After(c.at) {
-			until = later(until, d.to)
+			until = actions.Later(until, d.to)
 		}
 	}
 	slices.Sort(after)
-	if until = earlier(until, latest); !until.After(c.at) {
+	if until = actions.Earlier(until, latest); !until.After(c.at) {
 		return time.Time{}, nil
 	}
 	return until, after
@@ -152,7 +154,7 @@ func (p *planner) awaitsGuard(c *change) (until time.Time, after []string) {
 			continue
 		}
 		if done := o.at.Add(max(p.links[o.line.link].Confirm, o.hold.st.Wait)); done.After(c.at) && done.Before(c.hold.to) {
-			until, after = later(until, done), append(after, o.id)
+			until, after = actions.Later(until, done), append(after, o.id)
 		}
 	}
 	slices.Sort(after)

@@ -56,7 +56,7 @@ func (l *line) loan(i, j int) loan {
 	var last time.Time
 	for _, sp := range s.spans {
 		if sp.hold != nil {
-			last = later(last, sp.hold.to)
+			last = actions.Later(last, sp.hold.to)
 		}
 	}
 	var next *change
@@ -81,22 +81,22 @@ func (l *line) renewLoan(s loan) {
 		return // it is given back: it may stay
 	case c != nil:
 		c.until = s.until
-		next = later(c.due, l.p.now)
-		until = earlier(next.Add(l.lasts()), s.until)
+		next = actions.Later(c.due, l.p.now)
+		until = actions.Earlier(next.Add(l.lasts()), s.until)
 	case !l.st.Owed:
 		return // nobody told the box
 	default:
 		until = l.st.Until
-		next = later(l.p.now, l.p.renewed[first.hold.claimed()].Add(l.renewLead()/8))
+		next = actions.Later(l.p.now, l.p.renewed[first.hold.claimed()].Add(l.renewLead()/8))
 	}
 	for n := 0; until.Before(s.to.Add(s.slack)); n++ {
-		due := later(until.Add(-l.renewLead()), next)
+		due := actions.Later(until.Add(-l.renewLead()), next)
 		if !due.Before(s.to) || n >= mostRenewals && due.After(l.p.now.Add(renewAhead)) {
 			return
 		}
 		l.renewAt(s, due)
 		next = due
-		until = earlier(due.Add(l.lasts()), s.until)
+		until = actions.Earlier(due.Add(l.lasts()), s.until)
 	}
 }
 
@@ -121,7 +121,7 @@ func (p *planner) noteRenewal(id claimed, st actions.StepStanding) {
 		p.renewed = map[claimed]time.Time{}
 	}
 	if st.State.Over() {
-		p.renewed[id] = later(p.renewed[id], later(st.Sent, st.Settled))
+		p.renewed[id] = actions.Later(p.renewed[id], actions.Later(st.Sent, st.Settled))
 	}
 }
 

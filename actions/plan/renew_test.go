@@ -18,7 +18,7 @@ func lentUntil(p *actions.Premises, s actions.Step) time.Time {
 	if lasts == 0 || s.Release {
 		return time.Time{}
 	}
-	return earlier(s.At.Add(lasts), s.Until)
+	return actions.Earlier(s.At.Add(lasts), s.Until)
 }
 
 // lending makes the boxes of points end their values by themselves.

@@ -58,7 +58,7 @@ func (h *hold) since(t time.Time) time.Time {
 			break
 		}
 		if i > 0 || begun { // what is not sent yet was due when the hold began
-			since = later(since, x.at)
+			since = actions.Later(since, x.at)
 		}
 	}
 	return since
@@ -137,7 +137,7 @@ func (p *planner) trimRooms() (changed bool) {
 			}
 			for _, h := range l.holds[i:] {
 				if h.room != nil && h.live && !h.from.After(d.from) && h.to.After(d.from) {
-					changed = h.room.rests(later(whole(low), later(d.from, p.now)), l.idle()) || changed
+					changed = h.room.rests(actions.Later(whole(low), actions.Later(d.from, p.now)), l.idle()) || changed
 				}
 			}
 		}

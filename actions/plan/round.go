@@ -27,10 +27,10 @@ func (p *planner) rounds() (list []round) {
 		if !w.ahead(p.now) || !slices.ContainsFunc(w.holds, func(h *hold) bool { return h.live && h.st.Want.Auto && w.shares() }) {
 			continue
 		}
-		from := later(w.Start, p.now)
+		from := actions.Later(w.Start, p.now)
 		if n := len(list); n > 0 && list[n-1].takes(from) {
 			r := &list[n-1]
-			r.to, r.windows = later(r.to, w.End), append(r.windows, w)
+			r.to, r.windows = actions.Later(r.to, w.End), append(r.windows, w)
 			continue
 		}
 		list = append(list, round{from: from, to: w.End, windows: []*window{w}})

@@ -33,7 +33,7 @@ func (p *planner) sequence() {
 		c.n = i
 		c.class = p.classOf(c)
 		if c.class != beginning {
-			late[c.line.link] = earlier(late[c.line.link], c.due)
+			late[c.line.link] = actions.Earlier(late[c.line.link], c.due)
 		}
 		c.gap = p.links[c.line.link].Spacing
 		if !c.ending && !c.renews && c.hold != nil {
@@ -79,9 +79,9 @@ func (p *planner) dropOnce() {
 // them was: by when each should have been, one could come before another that must precede it.
 func (p *planner) turnOf(c *change) time.Time {
 	if c.class != beginning && !c.due.After(p.now) {
-		return later(p.dues[c.line.link], c.wait)
+		return actions.Later(p.dues[c.line.link], c.wait)
 	}
-	return later(c.due, c.wait)
+	return actions.Later(c.due, c.wait)
 }
 
 func compareChanges(a, b *change) int {
@@ -156,16 +156,16 @@ func (p *planner) spaceLink(list []*change, drop bool) {
 		}
 	}
 	p.queues = [2][]*change{first, rest}
-	free := later(p.now, p.quiet(list[0].line.link))
+	free := actions.Later(p.now, p.quiet(list[0].line.link))
 	for i := range list {
 		queue := &rest
-		if len(rest) == 0 || len(first) > 0 && !later(first[0].due, free).After(later(later(rest[0].due, rest[0].wait), free)) {
+		if len(rest) == 0 || len(first) > 0 && !actions.Later(first[0].due, free).After(actions.Later(actions.Later(rest[0].due, rest[0].wait), free)) {
 			queue = &first
 		}
 		c := (*queue)[0]
 		*queue = (*queue)[1:]
 		list[i] = c
-		c.at, c.sent = later(later(c.due, c.wait), free), true
+		c.at, c.sent = actions.Later(actions.Later(c.due, c.wait), free), true
 		if drop && c.pastRenewing() {
 			c.drop = missed
 			continue
@@ -229,7 +229,7 @@ func (p *planner) quiet(link int) time.Time {
 	if last.IsZero() {
 		return last
 	}
-	return later(last.Add(l.Spacing), p.waits[l.Name])
+	return actions.Later(last.Add(l.Spacing), p.waits[l.Name])
 }
 
 func (p *planner) classOf(c *change) class {
@@ -285,7 +285,7 @@ func (p *planner) sayLate() {
 		}
 		l.n++
 		l.oneQuote = quoted(c.hold.st)
-		l.due, l.at = earlier(l.due, c.due), earlier(l.at, c.at)
+		l.due, l.at = actions.Earlier(l.due, c.due), actions.Earlier(l.at, c.at)
 		l.tooLate = l.tooLate || missed
 	}
 	for _, w := range p.windows {

@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 	"time"
+
+	"spillway/actions"
 )
 
 // stretches cuts a round wherever the caps change or a point comes or goes, and returns when each stretch begins.
@@ -91,7 +93,7 @@ func (l *line) shared() (list []draw) {
 		if sp.hold == nil || !sp.hold.st.Want.Auto || !sp.hold.win.shares() {
 			continue
 		}
-		d := draw{from: later(sp.from, sp.hold.win.start), to: sp.hold.to}
+		d := draw{from: actions.Later(sp.from, sp.hold.win.start), to: sp.hold.to}
 		if i+1 < len(l.spans) {
 			d.to = l.spans[i+1].from
 		}

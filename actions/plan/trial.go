@@ -65,7 +65,7 @@ func (m *rooms) tryShare(from, to time.Time) {
 func (m *rooms) settle(l *line) {
 	l.build()
 	for _, c := range l.changes {
-		c.at = later(c.due, m.p.now)
+		c.at = actions.Later(c.due, m.p.now)
 	}
 	delete(m.flat, l.dev)
 	m.explicit = nil
@@ -78,7 +78,7 @@ func (m *rooms) storeAt(d *actions.Device, t time.Time) *store {
 		if !x.from.Before(t) {
 			break
 		}
-		x.to = earlier(x.to, t)
+		x.to = actions.Earlier(x.to, t)
 		s.take(x)
 	}
 	return s

@@ -11,14 +11,14 @@ import (
 // the import is as low as it goes; never more than that (nothing is exported), never below a floor or reserve, and at a
 // rate that lasts to the window's end.
 func (p *planner) shareDown(w *window, explicit *profile) {
-	from := later(w.Start, p.now)
+	from := actions.Later(w.Start, p.now)
 	left := explicit.least(from, w.End)
 	for _, h := range w.holds {
 		if !h.live || !h.st.Want.Auto {
 			continue
 		}
 		l := h.line
-		begin := later(h.from, p.now)
+		begin := actions.Later(h.from, p.now)
 		l.down = append(l.down, autoValue{at: begin, value: l.zero}) // whatever an earlier window came to
 		if l.dev.Kind != actions.Battery && l.dev.Kind != actions.Vehicle {
 			continue // nothing is what auto comes to of itself

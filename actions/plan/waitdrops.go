@@ -88,7 +88,7 @@ func (l *line) putOff(c *change, free time.Time) {
 	if c.was != nil || c.caughtUp {
 		meanwhile = c.from
 	}
-	begin := later(c.due, l.p.now)
+	begin := actions.Later(c.due, l.p.now)
 	list := l.autoOf(c.ruling())
 	i := sort.Search(len(*list), func(i int) bool { return !(*list)[i].at.Before(begin) })
 	j := sort.Search(len(*list), func(i int) bool { return (*list)[i].at.After(free) })
@@ -164,7 +164,7 @@ func (c *change) bringForward(early time.Duration) bool {
 		if c.ending && c.under == nil {
 			next = l.zero
 		}
-		if i == 0 || at.Before(later(l.p.now, (*list)[i-1].at)) || (*list)[i-1].value == next {
+		if i == 0 || at.Before(actions.Later(l.p.now, (*list)[i-1].at)) || (*list)[i-1].value == next {
 			return false
 		}
 		*list = slices.Insert(*list, i, autoValue{at: at, value: next})
@@ -172,7 +172,7 @@ func (c *change) bringForward(early time.Duration) bool {
 	case i == 0 || i == len(*list) || !(*list)[i].at.Equal(c.due):
 		return false
 	}
-	at = later(at, later(l.p.now, (*list)[i-1].at))
+	at = actions.Later(at, actions.Later(l.p.now, (*list)[i-1].at))
 	if !at.Before(c.due) {
 		return false
 	}

@@ -148,7 +148,7 @@ func (p *planner) hold(w *window, s *actions.Statement, phase actions.Phase, lis
 		h.from = w.start.Add(s.From)
 	}
 	if s.For > 0 {
-		h.to = earlier(h.to, h.from.Add(s.For))
+		h.to = actions.Earlier(h.to, h.from.Add(s.For))
 	}
 	if phase == actions.PhaseLeadIn && !s.HasFrom {
 		w.leadIn = append(w.leadIn, h)
@@ -197,7 +197,7 @@ func (p *planner) endLeadIns(w *window) {
 	mark(w.Extra)
 	for _, h := range w.holds {
 		if h.phase == actions.PhaseLeadIn && h.line.during == w {
-			h.passing, h.to = true, earlier(h.to, w.start)
+			h.passing, h.to = true, actions.Earlier(h.to, w.start)
 		}
 	}
 }
@@ -306,7 +306,7 @@ func (w *window) finish(p *planner) actions.PlannedWindow {
 	out.Claims = make([]actions.Claim, 0, len(w.holds))
 	for _, h := range w.holds {
 		out.Claims = append(out.Claims, actions.Claim{ID: h.id, Point: h.line.ref, Phase: h.phase, From: h.from, To: h.to,
-			Value: h.line.value(h, later(h.from, p.now)), Off: !h.live})
+			Value: h.line.value(h, actions.Later(h.from, p.now)), Off: !h.live})
 	}
 	switch {
 	case w.down:
@@ -321,18 +321,4 @@ func (w *window) finish(p *planner) actions.PlannedWindow {
 		out.State = actions.Far
 	}
 	return out
-}
-
-func earlier(a, b time.Time) time.Time {
-	if b.Before(a) {
-		return b
-	}
-	return a
-}
-
-func later(a, b time.Time) time.Time {
-	if b.After(a) {
-		return b
-	}
-	return a
 }

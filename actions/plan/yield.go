@@ -67,12 +67,12 @@ func (p *planner) awaitsRoom(c *change, drops []*change, load func() *profile) (
 			continue
 		}
 		if gone := d.at.Add(p.links[d.line.link].Confirm); gone.After(c.at) {
-			until, after = later(until, gone), append(after, d.id)
+			until, after = actions.Later(until, gone), append(after, d.id)
 		}
 	}
 	for _, l := range p.order {
 		if d, ok := l.underWay(); ok && l.link != c.line.link {
-			until = later(until, d.to)
+			until = actions.Later(until, d.to)
 		}
 	}
 	if !until.After(c.at) {
@@ -83,7 +83,7 @@ func (p *planner) awaitsRoom(c *change, drops []*change, load func() *profile) (
 		return time.Time{}, nil // there is room already, or none even then
 	}
 	slices.Sort(after)
-	return earlier(free, latest), after
+	return actions.Earlier(free, latest), after
 }
 
 // guardedBy reports whether c sets the point that the guard of d looks at: then d comes after c.
