@@ -120,7 +120,7 @@ func losesACommand(b *bench) {
 
 func answersLate(b *bench) {
 	b.begin()
-	b.peer.Behave(Late, timeout/4)
+	b.peer.Behave(Late, short/4)
 	b.within(func() { b.write(b.number, actions.Number(5)) })
 	b.reads(b.number, actions.Number(5))
 	if n := b.peer.Commands(); n != 1 {
@@ -134,7 +134,7 @@ func answersTooLate(b *bench) {
 	b.peer.Put(b.number, actions.Number(1))
 	b.peer.Put(b.named, actions.Named("off"))
 	b.reads(b.number, actions.Number(1))
-	b.peer.Behave(Late, timeout+timeout/4)
+	b.peer.Behave(Late, 2*b.limit)
 	b.within(func() { b.fails(l.Write(b.Context(), b.named, actions.Named("on")), link.Unknown) })
 	if !b.traits.Hears {
 		b.within(func() {
@@ -286,7 +286,7 @@ func closesUnderWay(b *bench) {
 	if err := l.Close(); err != nil {
 		b.Errorf("close: %v", err)
 	}
-	if took := time.Since(began); took > timeout+2*time.Second {
+	if took := time.Since(began); took > b.limit+long {
 		b.Errorf("close took %v", took)
 	}
 	b.fails(<-written, link.Unknown)
