@@ -5,9 +5,9 @@ import (
 	"time"
 )
 
-// cadence returns the least times of a line's point in a sharing that begins at from, and how the point stands by then:
-// by what was and will be sent before, and by what the sharings before this one made of it.
-func (p *planner) cadence(l *line, from time.Time) (c cadence) {
+// cadence returns the least times of a line's point in a sharing that begins at begin and gets the point at from, and how the
+// point stands by then: by what was and will be sent before, and by what the sharings before this one made of it.
+func (p *planner) cadence(l *line, begin, from time.Time) (c cadence) {
 	if !l.hasLeast() {
 		return c
 	}
@@ -34,9 +34,10 @@ func (p *planner) cadence(l *line, from time.Time) (c cadence) {
 			was.on, was.since = false, end // its window ended, and it went back to its normal
 		}
 	}
+	c.begins = from.Sub(begin).Hours()
 	c.running, c.since = was.on, math.Inf(1)
 	if !was.since.IsZero() {
-		c.since = math.Max(0, from.Sub(was.since).Hours())
+		c.since = math.Max(0, from.Sub(was.since).Hours()) - c.begins
 	}
 	return c
 }
@@ -81,6 +82,9 @@ func (x *shares) leave() {
 		}
 		on, began := a.cad.running, -a.cad.since
 		x.each([]int{u}, 0, math.Inf(1), func(stretch int, from, _ float64, now []float64) bool {
+			if from < a.cad.begins-slack {
+				return true
+			}
 			if runs := x.s.stretches[stretch].there[u] && now[0]+a.base > slack; runs != on {
 				on, began = runs, from
 			}

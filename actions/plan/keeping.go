@@ -210,7 +210,7 @@ func (k *keeping) goOn(state decisions) {
 	}
 	for _, u := range k.switched {
 		c := &k.x.points[u].cad
-		for i := range k.slots {
+		for i := c.gets(k.at); i < len(k.slots); i++ {
 			if !c.running || c.since+k.at[i] >= c.on-slack || state[u][i] == mustRest || !take(&k.x.s.list[u], k.x.s.list[u].lowest(), &left[i]) {
 				break
 			}

@@ -311,6 +311,20 @@ func TestAShareThatRunsGoesOn(t *testing.T) {
 	sameLines(t, "steps", stepLines(Make(s.Input)), "13:40:00 pump.run=off", "13:40:01 kiln.run=on", "14:30:00 kiln.run=off")
 }
 
+// What a statement with a value began goes on once a sharing gets it, though others shared before.
+func TestASharingGoesOnWithWhatItGets(t *testing.T) {
+	p := procedures(outlet(1.5, 1, loadOf("kiln", 1.4, 0), loadOf("pump", 1, 0)), proc{name: "on", during: []string{"pump.run = on"}},
+		proc{name: "one", rank: 1, during: []string{"pump.run = auto"}}, proc{name: "two", during: []string{"kiln.run = auto"}})
+	p.Device("pump").MinOn = 40 * time.Minute
+	s := scene{truth: map[actions.Ref]actions.Value{ref("pump.run"): actions.Named("off"), ref("kiln.run"): actions.Named("off")}}
+	s.Input = Input{Premises: p, Now: at("12:00"), Standing: actions.NewStanding(), Windows: []actions.Window{win("a", "on", "13:00", "14:30")}}
+	e := newExecutor(s)
+	e.run(p, Make(s.Input).Steps, at("13:04"))
+	s.Now, s.Standing = at("13:04"), e.standing
+	s.Windows = append(slices.Clone(s.Windows), win("b", "two", "13:05", "14:30"), win("c", "one", "13:10", "14:30"))
+	sameLines(t, "steps", stepLines(Make(s.Input)), "13:40:00 pump.run=off", "13:40:01 kiln.run=on", "14:30:00 kiln.run=off")
+}
+
 // A share that is to rise as the plan is made, and waits for another's drop, goes on as it is until then.
 func TestARiseThatWaitsStopsNothing(t *testing.T) {
 	p := procedures(outlet(3, 1, loadOf("pump", 2, 0), batteryOf("shed", 3, 10)), proc{name: "q", during: []string{"pump.run = on for 30m", "shed.power = auto"}})

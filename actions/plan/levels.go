@@ -66,10 +66,10 @@ func (s *snapshot) better(o *snapshot) bool {
 	return s.total > o.total
 }
 
-// stopsAtOnce counts the points that run, may not stop yet, and are stopped as the round begins.
+// stopsAtOnce counts the points that run, may not stop yet, and are stopped as the sharing gets them.
 func (x *shares) stopsAtOnce() (n int) {
 	for _, a := range x.points {
-		if a.cad.running && a.cad.since < a.cad.on-slack && a.at(0)+a.base <= slack {
+		if c := &a.cad; c.running && c.since+c.begins < c.on-slack && a.at(c.begins)+a.base <= slack {
 			n++
 		}
 	}
@@ -148,7 +148,7 @@ func (x *shares) levels(u int, by filling, was []part) []part {
 	a := x.points[u]
 	at := x.bounds(u)
 	left := x.leaves(u, at, by != byLeft)
-	n := len(at) - 1
+	n, got := len(at)-1, a.cad.gets(at)
 	set := func(_, _ int, least float64) float64 { return a.under(least) }
 	cost := 0.0 // of an hour
 	if by == byShare || by == byDense {
@@ -168,7 +168,7 @@ func (x *shares) levels(u int, by filling, was []part) []part {
 			least := math.Inf(1)
 			for m := j - 1; m >= i; m-- {
 				least = math.Min(least, left[m])
-				if at[j]-at[m] < a.cad.hold-slack && j < n && (m > 0 || !a.cad.running) {
+				if at[j]-at[m] < a.cad.hold-slack && j < n && (m > got || !a.cad.running) {
 					continue // the end may cut a level, and the one that it has goes on
 				}
 				kw := set(m, j, least)
@@ -309,8 +309,8 @@ func (x *shares) leaves(u int, at []float64, alone bool) []float64 {
 	return left
 }
 
-// keepsLeast reports whether what a point is set to keeps its least times. What runs and is stopped as the round begins was
-// stopped by the limit.
+// keepsLeast reports whether what a point is set to keeps its least times. What runs and is stopped as the sharing gets it
+// was stopped by the limit.
 func (x *shares) keepsLeast(u int) bool {
 	a := x.points[u]
 	c := &a.cad
@@ -325,12 +325,14 @@ func (x *shares) keepsLeast(u int) bool {
 		}
 		runs := kw > slack
 		switch {
+		case from < c.begins-slack:
+			return true
 		case runs != on:
 			least := c.off
 			if on {
 				least = c.on
 			}
-			if from-began < least-slack && (!on || from > slack) {
+			if from-began < least-slack && (!on || from > c.begins+slack) {
 				return false
 			}
 			on, began, set = runs, from, from
@@ -346,7 +348,7 @@ func (x *shares) keepsLeast(u int) bool {
 	rest := x.begins[len(x.begins)-1] - began
 	switch {
 	case on:
-		return kept && (rest >= c.on-slack || began < 0) // what runs already is cut by the end
+		return kept && (rest >= c.on-slack || began < c.begins) // what runs already is cut by the end
 	case c.after:
 		return kept && rest >= c.off-slack
 	}

@@ -113,8 +113,9 @@ func (p *planner) shareRound(r round, explicit *profile, stores map[*actions.Dev
 	s := &sharing{}
 	times := p.stretches(r, points, explicit, s)
 	devices := map[*actions.Device]int{}
-	for _, a := range points {
-		a.cad = p.cadence(a.line, r.from)
+	for u, a := range points {
+		got := max(0, slices.IndexFunc(s.stretches, func(t stretch) bool { return t.there[u] }))
+		a.cad = p.cadence(a.line, r.from, times[got])
 		d, known := devices[a.line.dev]
 		if !known {
 			d = len(s.need)

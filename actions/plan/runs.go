@@ -1,12 +1,17 @@
 package plan
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
-// A cadence is what least times ask of a point in a sharing, in hours, and how it stands as the sharing begins.
+// A cadence is what least times ask of a point in a sharing, in hours, and how it stands as the sharing gets it: another
+// statement may rule it until then.
 type cadence struct {
 	on, off, hold float64
-	running       bool    // it draws as the sharing begins,
-	since         float64 // and has for so long, or else has rested for so long; +Inf: nobody knows how long
+	begins        float64 // when the sharing gets it, from when the sharing begins
+	running       bool    // it draws then,
+	since         float64 // and has, or else has rested, for so long as the sharing begins (below 0: since later); +Inf: nobody knows
 	after         bool    // it draws when the sharing is over: a rest before that must be whole
 }
 
@@ -17,15 +22,15 @@ func (c *cadence) asks() bool { return c.on > 0 || c.off > 0 || c.hold > 0 }
 type stretchRun struct{ from, to int }
 
 // runs picks the times in which a point is to run, none shorter than on and no rest between them shorter than off, that are
-// worth most. at are the bounds it may switch at; run says what a run from one bound to another is worth and rest what
-// resting from one bound to the next is; -Inf is impossible. ok is false where everything is.
+// worth most. at are the bounds it may switch at, from when the sharing gets it on; run says what a run from one bound to
+// another is worth and rest what resting from one bound to the next is; -Inf is impossible. ok is false where everything is.
 //
 // It is a recursion from the end: what is best from a bound on depends only on whether the point may start there.
 func (c *cadence) runs(at []float64, run func(i, j int) float64, rest func(i int) float64) (list []stretchRun, worth float64, ok bool) {
-	n := len(at) - 1
+	n, got := len(at)-1, c.gets(at)
 	free := make([]choice, n+1)    // from here on, where it may start
 	stopped := make([]choice, n+1) // where it has just stopped
-	for i := n - 1; i >= 0; i-- {
+	for i := n - 1; i >= got; i-- {
 		free[i] = choice{worth: rest(i) + free[i+1].worth, next: i + 1}
 		for j := i + 1; j <= n; j++ {
 			if at[j]-at[i] < c.on-slack {
@@ -37,12 +42,12 @@ func (c *cadence) runs(at []float64, run func(i, j int) float64, rest func(i int
 		}
 		stopped[i] = c.resting(at, i, 0, free, rest)
 	}
-	first := c.first(at, free, stopped, run, rest)
+	first := c.first(at, got, free, stopped, run, rest)
 	if math.IsInf(first.worth, -1) {
 		return nil, 0, false
 	}
 	worth = first.worth
-	for i, now := 0, first; ; {
+	for i, now := got, first; ; {
 		if now.run && now.next > i {
 			list = append(list, stretchRun{i, now.next})
 		}
@@ -83,16 +88,22 @@ func (c *cadence) resting(at []float64, i int, over float64, free []choice, rest
 	return best
 }
 
-// first returns the best beginning. What runs and may not stop yet goes on as long as it can: the limit comes first.
-func (c *cadence) first(at []float64, free, stopped []choice, run func(i, j int) float64, rest func(i int) float64) choice {
+// gets returns the bound at which the sharing gets the point.
+func (c *cadence) gets(at []float64) int {
+	i, _ := slices.BinarySearch(at, c.begins-slack)
+	return min(i, len(at)-1)
+}
+
+// first returns the best beginning, from the bound on at which the sharing gets the point. What runs and may not stop yet goes on as long as it can: the limit comes first.
+func (c *cadence) first(at []float64, got int, free, stopped []choice, run func(i, j int) float64, rest func(i int) float64) choice {
 	if !c.running {
-		return c.resting(at, 0, c.since, free, rest)
+		return c.resting(at, got, c.since+at[got], free, rest)
 	}
-	best, longest := choice{worth: math.Inf(-1)}, choice{worth: stopped[0].worth, run: true}
-	for j := range at {
+	best, longest := choice{worth: math.Inf(-1)}, choice{worth: stopped[got].worth, run: true, next: got}
+	for j := got; j < len(at); j++ {
 		w := 0.0
-		if j > 0 {
-			w = run(0, j)
+		if j > got {
+			w = run(got, j)
 		}
 		if w += stopped[j].worth; math.IsInf(w, -1) {
 			continue
