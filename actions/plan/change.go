@@ -53,6 +53,12 @@ const (
 	needless         // the one before it was missed, so the point has the value already
 )
 
+// sentAgain reports whether the change only sends once more, until it is confirmed, what has been sent. A step that came to
+// another value meanwhile keeps its id.
+func (c *change) sentAgain() bool {
+	return c.id == c.line.st.Step && c.value == c.line.st.Value
+}
+
 func (c *change) begin(h *hold) {
 	h.told = true
 	c.hold, c.window, c.phase = h, h.win, h.phase

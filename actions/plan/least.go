@@ -191,7 +191,7 @@ func (l *line) broken(was cycle) (s stay, found bool) {
 		before, after := l.p.drawOf(l, c.from), l.p.drawOf(l, c.value)
 		s = stay{hold: h, from: c.due, value: l.meanwhile(c.from)}
 		starts := before <= 0 && after > 0
-		again := c.id == l.st.Step && c.value == l.st.Value // it has begun: it is only sent until it is confirmed
+		again := c.sentAgain() // it has begun
 		switch {
 		case h == nil || after <= before || again:
 		case !was.set.IsZero() && at.Before(was.set.Add(l.dev.MinHold)):

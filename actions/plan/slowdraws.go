@@ -86,7 +86,7 @@ func (l *line) overdue(store *store, out []draw) []draw {
 	}
 	c := l.changes[0]
 	before, after := l.p.drawOf(l, c.from), l.p.drawOf(l, c.value)
-	if before <= after || c.id == l.st.Step {
+	if before <= after || c.sentAgain() {
 		return out // one that is sent again is under way
 	}
 	if c.at.After(l.p.now) {

@@ -56,14 +56,15 @@ func (p *planner) mayYield(c *change) bool {
 
 // awaitsRoom is for a statement that would pass the limit with what is let go by then: that is to be read back first.
 func (p *planner) awaitsRoom(c *change, drops []*change, load func() *profile) (until time.Time, after []string) {
-	latest := c.due.Add(MostRebound)
+	due := actions.Later(c.due, p.now) // one that is late waits for what lets go now
+	latest := due.Add(MostRebound)
 	if !latest.After(c.at) {
 		return until, nil
 	}
 	i, _ := slices.BinarySearchFunc(drops, c.at.Add(-p.slowest()), func(d *change, t time.Time) int { return d.at.Compare(t) })
 	for ; i < len(drops) && !drops[i].at.After(latest); i++ {
 		d := drops[i]
-		if d.line == c.line || d.due.After(c.due) || d.line.link == c.line.link && d.at.Before(c.at) || d.guardedBy(c) {
+		if d.line == c.line || d.due.After(due) || d.line.link == c.line.link && d.at.Before(c.at) || d.guardedBy(c) {
 			continue
 		}
 		if gone := d.at.Add(p.links[d.line.link].Confirm); gone.After(c.at) {

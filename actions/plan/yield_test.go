@@ -29,6 +29,8 @@ func TestAStatementWaitsForPowerThatIsLetGo(t *testing.T) {
 			"“van.current = 10 A” starts at 13:00:10: it was due at 13:00, and what lets go of the power for it then is read back first"},
 		{"a late start", 4, "13:02", "13:02:10", "13:02:00", "b-d1",
 			"“van.current = 10 A” starts at 13:02:10: it was due at 13:00, and what lets go of the power for it then is read back first"},
+		{"a start much later", 4, "13:10", "13:10:10", "13:10:00", "b-d1",
+			"“van.current = 10 A” starts at 13:10:10: it was due at 13:00, and what lets go of the power for it then is read back first"},
 		{"room for both", 6, "12:30", "13:00:00", "13:00:00", "", ""},
 		{"no room even then", 3, "12:30", "13:00:00", "13:00:00", "", "over the limit"},
 	} {
@@ -62,13 +64,32 @@ func TestAStatementWaitsForPowerThatIsLetGo(t *testing.T) {
 	}
 }
 
+// So does one whose guard comes true late, and that takes of what was shared without it.
+func TestALateStatementWaitsForAShareToDrop(t *testing.T) {
+	p := procedures(yard(4), proc{name: "low", during: []string{"shed.power = auto"}}, proc{name: "high", rank: 5, during: []string{"van.current = 10 A if shed.level > 5"}})
+	p.Device("van").Point("current").Normal = actions.Number(0)
+	in := Input{Premises: p, Now: at("12:00"), Standing: actions.NewStanding(),
+		Windows: []actions.Window{win("a", "low", "12:10", "14:00"), win("b", "high", "13:00", "13:30")}}
+	for _, now := range []string{"13:01", "13:12"} {
+		in := in
+		in.Readings = readings(p, at("12:00"), "shed.level=3")
+		e := newExecutor(scene{Input: in, truth: map[actions.Ref]actions.Value{ref("shed.power"): actions.Number(0), ref("van.current"): actions.Number(0)}})
+		first := Make(in)
+		e.run(p, first.Steps, at(now))
+		in.Standing, in.Current, in.Now = e.standing, first, at(now)
+		in.Readings = readings(p, at(now), "shed.level=20")
+		sameLines(t, "steps at "+now, stepLines(Make(in)), now+":00 shed.power=1700", now+":10 van.current=10", "13:30:00 van.current=0",
+			"13:30:01 shed.power=3000", "14:00:00 shed.power=0")
+	}
+}
+
 // The wait is bounded: what is not let go for long is waited for no longer.
 func TestAStatementIsNotBlocked(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s := drawScene(t, sceneOptions{ranks: 3})
 		p, plan := run(s.Input)
 		for _, c := range p.changes {
-			if c.yielded && c.wait.After(c.due.Add(MostRebound)) {
+			if c.yielded && c.wait.After(actions.Later(c.due, s.Now).Add(MostRebound)) {
 				t.Fatalf("%s waits until %s\n%s", c.id, c.wait, dump(plan))
 			}
 		}
@@ -141,6 +162,19 @@ func TestACommandThatIsSentAgainKeepsWhatItLowers(t *testing.T) {
 	if got := steps["b-d1"]; !got.At.Equal(at("13:00:15")) {
 		t.Errorf("what waits for it goes at %s, want 13:00:15", got.At)
 	}
+}
+
+// A share that was sent, is not confirmed yet and is to be less again is taken to draw what was sent until then.
+func TestAShareThatIsLessBeforeItIsConfirmedIsWaitedFor(t *testing.T) {
+	p := procedures(yard(4), proc{name: "x", during: []string{"shed.power = auto"}}, proc{name: "y", rank: 5, during: []string{"van.current = 10 A"}})
+	p.Device("van").Point("current").Normal = actions.Number(0)
+	rise := actions.Step{ID: "a-d1", Window: "a", Hold: "a-d1", Procedure: "x", Phase: actions.PhaseDuring, Point: ref("shed.power"), Link: "link_shed",
+		At: at("13:00"), Due: at("12:00"), Value: actions.Number(3000), From: actions.Number(1000)}
+	in := Input{Premises: p, Now: at("13:00:02"), Standing: actions.NewStanding(),
+		Windows: []actions.Window{win("a", "x", "12:00", "14:00"), win("b", "y", "13:00", "14:00")}}
+	in.Standing.Steps[rise.ID] = actions.StepStanding{Step: rise, State: actions.Sent, Tries: 1, Sent: at("13:00:01")}
+	in.Standing.Points[rise.Point] = actions.PointStanding{Owed: true, Touched: true, Value: rise.Value, Normal: actions.Number(0), Step: rise.ID, Window: "a", Sent: at("13:00:01")}
+	sameLines(t, "steps", stepLines(Make(in)), "13:00:02 shed.power=1700", "13:00:12 van.current=10", "14:00:00 shed.power=0", "14:00:00 van.current=0")
 }
 
 // A battery that a window makes charge goes on drawing when a stronger lead-in of a later window takes its power over.
