@@ -242,14 +242,8 @@ func (m *Machine) quiet(l *lane) time.Duration {
 	return min(last.Add(spacing).Sub(m.now.Wall), m.started.Up+spacing-m.now.Up)
 }
 
-func (m *Machine) lane(name string) *lane {
-	for _, l := range m.lanes {
-		if l.link.Name == name {
-			return l
-		}
-	}
-	return nil
-}
+// lane returns the lane of a link; nil where there is none of that name.
+func (m *Machine) lane(name string) *lane { return m.laneOf[name] }
 
 // ask reads the job's point.
 func (m *Machine) ask(j *job) {

@@ -52,6 +52,7 @@ type Machine struct {
 	taken    taking
 	plan     *actions.Plan
 	lanes    []*lane
+	laneOf   map[string]*lane // by link
 	watch    watchlist
 	hands    map[actions.Ref]suspicion
 	troubles troubles
@@ -95,10 +96,12 @@ func NewMachine(set Settings) *Machine {
 		backoff:   map[string]time.Duration{},
 		lent:      map[actions.Ref]time.Duration{},
 		outdated:  map[actions.Ref]uint64{},
+		laneOf:    map[string]*lane{},
 		dirty:     true,
 	}
 	for i := range set.Premises.Links {
-		m.lanes = append(m.lanes, &lane{link: &set.Premises.Links[i]})
+		l := &lane{link: &set.Premises.Links[i]}
+		m.lanes, m.laneOf[l.link.Name] = append(m.lanes, l), l
 	}
 	m.watch = newWatchlist(set.Premises)
 	return m

@@ -110,17 +110,21 @@ func (m *Machine) planSoon() {
 
 // share hands the plan's steps to the lanes.
 func (m *Machine) share() {
-	byLink := map[string][]actions.Step{}
 	clear(m.planned)
-	for _, s := range m.plan.Steps {
+	for _, l := range m.lanes {
+		l.steps = l.steps[:0]
+	}
+	for i := range m.plan.Steps {
+		s := &m.plan.Steps[i]
 		m.planned[s.ID] = true
 		if m.set.Only != "" && s.Point.Device != m.set.Only {
 			continue
 		}
-		byLink[s.Link] = append(byLink[s.Link], s)
+		if l := m.lane(s.Link); l != nil {
+			l.steps = append(l.steps, *s)
+		}
 	}
 	for _, l := range m.lanes {
-		l.steps = byLink[l.link.Name]
 		m.keepOrDrop(l)
 	}
 }

@@ -28,6 +28,7 @@ type checker struct {
 	bootAt  time.Time
 
 	beliefs map[string][]*belief // by window id
+	ids     []string             // of them, in order: see believed
 	events  int                  // of the last poll that counted
 	changed time.Time            // when a belief was added or dropped last
 	downed  map[string]down

@@ -18,6 +18,9 @@ type belief struct {
 	lacking int       // good polls in a row that did not show it
 	missed  time.Time // the first of them, by the wall clock
 	since   time.Time // when it was heard first, or again; true time
+
+	on    time.Time              // when a hold of it is on at the latest
+	spans map[actions.Ref][]span // of those points that were asked for
 }
 
 // A down is what was asked to be stood down of a window.
@@ -41,16 +44,17 @@ func (c *checker) polled(p Polled) {
 	}
 	c.dropHands()
 	c.events = p.Events
-	for _, w := range p.Windows {
+	for i := range p.Windows {
+		w := &p.Windows[i]
 		list := c.beliefs[w.ID]
-		if !slices.ContainsFunc(list, func(b *belief) bool { return reflect.DeepEqual(b.w, w) }) {
-			c.beliefs[w.ID] = append(list, &belief{w: w, since: c.t})
+		if !slices.ContainsFunc(list, func(b *belief) bool { return sameWindow(&b.w, w) }) {
+			c.beliefs[w.ID] = append(list, &belief{w: *w, since: c.t, on: c.surelyOn(w), spans: map[actions.Ref][]span{}})
 			c.changed = c.t
 		}
 	}
 	for id, list := range c.beliefs {
 		for _, b := range list {
-			if slices.ContainsFunc(p.Windows, func(w actions.Window) bool { return w.ID == id && reflect.DeepEqual(w, b.w) }) {
+			if showsWindow(p.Windows, &b.w) {
 				if b.lacking > 0 {
 					b.since = c.t
 				}
@@ -69,9 +73,34 @@ func (c *checker) polled(p Polled) {
 	}
 }
 
+func showsWindow(list []actions.Window, w *actions.Window) bool {
+	for i := range list {
+		if sameWindow(&list[i], w) {
+			return true
+		}
+	}
+	return false
+}
+
+// sameWindow is [reflect.DeepEqual], asked only where what differs most often is the same.
+func sameWindow(a, b *actions.Window) bool {
+	return a.ID == b.ID && a.Start.Equal(b.Start) && a.End.Equal(b.End) && a.Procedure == b.Procedure && reflect.DeepEqual(a, b)
+}
+
+// believed returns the ids of all windows that were ever heard of since the start, in order.
+func (c *checker) believed() []string {
+	if len(c.ids) != len(c.beliefs) { // they are never dropped
+		c.ids = sortedKeys(c.beliefs)
+	}
+	return c.ids
+}
+
 // lists returns the statements of a window by phase.
-func (c *checker) lists(w actions.Window) (lead, during []actions.Statement) {
+func (c *checker) lists(w *actions.Window) (lead, during []actions.Statement) {
 	q := c.premises.Procedure(w.Procedure)
+	if len(w.Extra) == 0 {
+		return q.LeadIn, q.During
+	}
 	return q.LeadIn, append(slices.Clone(w.Extra), q.During...)
 }
 
@@ -82,8 +111,17 @@ type span struct {
 	ends, surelyTo time.Time // and ends between these
 }
 
-// spans returns when the window's statements hold ref.
-func (c *checker) spans(w actions.Window, ref actions.Ref) (list []span) {
+// spans returns when the statements of a window that is believed hold ref. A version of a window never changes.
+func (c *checker) spans(b *belief, ref actions.Ref) []span {
+	list, known := b.spans[ref]
+	if !known {
+		list = c.spansOf(&b.w, ref)
+		b.spans[ref] = list
+	}
+	return list
+}
+
+func (c *checker) spansOf(w *actions.Window, ref actions.Ref) (list []span) {
 	if slices.Contains(w.SkipDevices, ref.Device) {
 		return nil
 	}
@@ -127,7 +165,7 @@ func earlier(a, b time.Time) time.Time {
 }
 
 // surelyOn returns when a hold of the window is on at the latest.
-func (c *checker) surelyOn(w actions.Window) time.Time {
+func (c *checker) surelyOn(w *actions.Window) time.Time {
 	on := w.Start
 	lead, _ := c.lists(w)
 	for i := range lead {
@@ -141,14 +179,14 @@ func (c *checker) surelyOn(w actions.Window) time.Time {
 // permits returns a belief by which the point may be held at v now; nil: there is none.
 func (c *checker) permits(ref actions.Ref, v actions.Value) *belief {
 	now := c.wall()
-	for _, id := range sortedKeys(c.beliefs) {
+	for _, id := range c.believed() {
 		d := c.downed[id]
 		if d.whole || slices.Contains(d.devices, ref.Device) {
 			continue
 		}
 		for _, b := range c.beliefs[id] {
-			for _, x := range c.spans(b.w, ref) {
-				if (x.s.Want.Value == v || x.s.Want.Auto && c.mayShare(b.w, ref, v)) && !now.Before(x.early) && now.Before(x.surelyTo) {
+			for _, x := range c.spans(b, ref) {
+				if (x.s.Want.Value == v || x.s.Want.Auto && c.mayShare(&b.w, ref, v)) && !now.Before(x.early) && now.Before(x.surelyTo) {
 					return b
 				}
 			}
@@ -164,7 +202,7 @@ func (c *checker) permits(ref actions.Ref, v actions.Value) *belief {
 
 // mayShare reports whether auto may come to v: nothing is given back where the window is for using more, nothing is taken
 // where it is for using less.
-func (c *checker) mayShare(w actions.Window, ref actions.Ref, v actions.Value) bool {
+func (c *checker) mayShare(w *actions.Window, ref actions.Ref, v actions.Value) bool {
 	draw, _ := c.draws(ref, v)
 	if c.premises.Procedure(w.Procedure).Direction == actions.TurnDown {
 		return draw <= 0
@@ -188,26 +226,26 @@ func (c *checker) expected(ref actions.Ref) expectation {
 	}
 	now := c.wall()
 	type claim struct {
-		w actions.Window
+		w *actions.Window
 		x span
 	}
 	var claims []claim
-	for _, id := range sortedKeys(c.beliefs) {
+	for _, id := range c.believed() {
 		d := c.downed[id]
 		list := c.beliefs[id]
 		for _, b := range list {
-			for _, x := range c.spans(b.w, ref) {
+			for _, x := range c.spans(b, ref) {
 				if now.Before(x.early) || !now.Before(x.surelyTo) {
 					continue
 				}
 				// One poll without it does not end what is on, and is enough for what was not.
-				missed := b.lacking > 0 && (now.Before(b.w.Start) || b.missed.Before(c.surelyOn(b.w)))
+				missed := b.lacking > 0 && (now.Before(b.w.Start) || b.missed.Before(b.on))
 				unsure := len(list) > 1 || missed || now.Before(x.sure) || !now.Before(x.ends) || x.s.Guard != nil
 				unsure = unsure || x.s.Want.Auto || c.givesWay(ref, x.s.Want.Value)
 				if d.whole || slices.Contains(d.devices, ref.Device) || unsure {
 					return expectation{}
 				}
-				claims = append(claims, claim{b.w, x})
+				claims = append(claims, claim{&b.w, x})
 			}
 		}
 	}
@@ -248,7 +286,7 @@ func (c *checker) settled(ref actions.Ref, d time.Duration) bool {
 			if c.t.Sub(b.since) < d {
 				return false
 			}
-			for _, x := range c.spans(b.w, ref) {
+			for _, x := range c.spans(b, ref) {
 				if in(x.early) || in(x.sure) || in(x.ends) || in(x.surelyTo) {
 					return false
 				}
@@ -276,8 +314,11 @@ func (c *checker) examine() {
 	}
 	for _, s := range c.settings {
 		o := c.owners[s.ref]
+		if c.blind(o) || !c.quietOn(o.wire) || !c.settled(s.ref, 7*time.Minute) {
+			continue
+		}
 		x := c.expected(s.ref)
-		if !x.known || c.blind(o) || !c.quietOn(o.wire) || !c.settled(s.ref, 7*time.Minute) {
+		if !x.known {
 			continue
 		}
 		now := c.site.Setting(s.ref)

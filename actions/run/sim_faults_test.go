@@ -24,12 +24,13 @@ func (s *spec) drawMishaps(r *rand.Rand) {
 		n, kinds = 1+r.IntN(3), gentle
 	}
 	for range n {
-		m := kinds[r.IntN(len(kinds))](s, r)
-		if m.at.Before(s.start) {
-			m.at = s.start
-		}
-		s.mishaps = append(s.mishaps, m)
+		s.add(kinds[r.IntN(len(kinds))](s, r))
 	}
+}
+
+func (s *spec) add(m mishap) {
+	m.at = later(m.at, s.start)
+	s.mishaps = append(s.mishaps, m)
 }
 
 // gentle mishaps touch neither the devices nor what is asked of them.
@@ -143,6 +144,10 @@ func (s *spec) drawDown(r *rand.Rand) mishap {
 	if r.IntN(5) == 0 {
 		d *= 8
 	}
+	return s.down(r, l, d)
+}
+
+func (s *spec) down(r *rand.Rand, l string, d time.Duration) mishap {
 	flaky := r.IntN(2) == 0
 	return mishap{s.moment(r), fmt.Sprintf("the way to %s is down (flaky: %t) for %s", l, flaky, d), func(w *world) {
 		if flaky {
@@ -249,7 +254,11 @@ func (s *spec) drawStep(r *rand.Rand) mishap {
 // drawSleep is a machine that is suspended.
 func (s *spec) drawSleep(r *rand.Rand) mishap {
 	d := time.Duration(5+r.IntN(1200)) * time.Second
-	return mishap{s.moment(r), fmt.Sprintf("the machine sleeps for %s", d), func(w *world) {
+	return s.sleep(s.moment(r), d)
+}
+
+func (s *spec) sleep(at time.Time, d time.Duration) mishap {
+	return mishap{at, fmt.Sprintf("the machine sleeps for %s", d), func(w *world) {
 		if w.m == nil || !w.sleeping.IsZero() {
 			return
 		}

@@ -22,6 +22,7 @@ type spec struct {
 	windows  []actions.Window
 	mishaps  []mishap
 	watch    bool
+	lasts    time.Duration // at least; until everything is over in any case
 }
 
 // A mishap is something that happens at a true time, whatever the program does.
@@ -35,20 +36,23 @@ type mishap struct {
 func drawSpec(seed uint64) *spec {
 	drawn := seed % workshopSeeds
 	r := rand.New(rand.NewPCG(drawn, 0x5eed))
-	s := &spec{seed: seed, settings: settings(), premises: drawPremises(r), poll: time.Duration(1+r.IntN(4)) * time.Minute, others: r.IntN(6), watch: r.IntN(64) == 0}
+	s := &spec{seed: seed, settings: settings(), premises: drawPremises(r), poll: time.Duration(1+r.IntN(4)) * time.Minute, others: r.IntN(6), watch: r.IntN(64) == 0, lasts: 9 * time.Hour}
 	// Days with and without a clock change of the premises' zone.
 	days := []string{"2026-10-14", "2026-10-24", "2026-03-28", "2026-12-31", "2027-02-28"}
 	s.start = clock(days[r.IntN(len(days))] + " 18:00").Add(time.Duration(r.IntN(10*3600)) * time.Second)
 	s.levels = house.Levels{Barn: float64(10 + r.IntN(80)), House: float64(10 + r.IntN(75)), Ice: float64(40 + r.IntN(55)),
 		CylinderC: float64(42 + r.IntN(13)), VanNeedKWh: float64(r.IntN(20)), VanAway: r.IntN(4) == 0}
-	for i := range 1 + r.IntN(4) {
-		s.windows = append(s.windows, s.drawWindow(r, i))
+	for range 1 + r.IntN(4) {
+		s.drawWindow(r, s.start, s.windows)
 	}
 	s.drawMishaps(r)
 	if drawn%4 == 0 {
 		drawLasts(rand.New(rand.NewPCG(drawn, 0x1a575)), s.premises)
 	}
-	if seed >= workshopSeeds {
+	if seed >= weekSeeds {
+		s.makeWeek(rand.New(rand.NewPCG(drawn, 0x3ee4)))
+	}
+	if seed >= workshopSeeds && (seed < weekSeeds || seed%2 == 1) {
 		s.addWorkshop(rand.New(rand.NewPCG(drawn, 0x40b5)))
 	}
 	return s
@@ -64,12 +68,12 @@ func drawLasts(r *rand.Rand, p *actions.Premises) {
 	}
 }
 
-// drawWindow draws a window that overlaps, nests in or touches the others as often as not.
-func (s *spec) drawWindow(r *rand.Rand, i int) actions.Window {
-	from := s.start.Truncate(time.Minute).Add(time.Duration(10+r.IntN(240)) * time.Minute)
+// drawWindow adds a window in the hours after a time that overlaps, nests in or touches the near ones as often as not.
+func (s *spec) drawWindow(r *rand.Rand, after time.Time, near []actions.Window) {
+	from := after.Truncate(time.Minute).Add(time.Duration(10+r.IntN(240)) * time.Minute)
 	length := time.Duration(10+r.IntN(100)) * time.Minute
-	if i > 0 {
-		switch o := s.windows[r.IntN(i)]; r.IntN(5) {
+	if len(near) > 0 {
+		switch o := near[r.IntN(len(near))]; r.IntN(5) {
 		case 0:
 			from = o.End
 		case 1:
@@ -79,7 +83,7 @@ func (s *spec) drawWindow(r *rand.Rand, i int) actions.Window {
 			length = o.End.Sub(from) / 2
 		}
 	}
-	uid := fmt.Sprintf("event%d", i)
+	uid := fmt.Sprintf("event%d", len(s.windows))
 	w := actions.Window{
 		ID: actions.WindowID(uid, time.Time{}), UID: uid, Feed: feedName, Title: uid, Start: from, End: from.Add(length),
 		Procedure: s.premises.Procedures[r.IntN(len(s.premises.Procedures))].Name, Priority: r.IntN(4),
@@ -87,7 +91,7 @@ func (s *spec) drawWindow(r *rand.Rand, i int) actions.Window {
 	if r.IntN(12) == 0 {
 		w.SkipDevices = []string{s.premises.Devices[r.IntN(len(s.premises.Devices))].Name}
 	}
-	return w
+	s.windows = append(s.windows, w)
 }
 
 // moment draws a time near the start or end of a window, or anywhere.
@@ -100,7 +104,7 @@ func (s *spec) moment(r *rand.Rand) time.Time {
 	case 2, 3:
 		return w.End.Add(near)
 	}
-	return s.start.Add(time.Duration(r.IntN(6*3600)) * time.Second)
+	return s.start.Add(time.Duration(r.IntN(int((s.lasts-3*time.Hour)/time.Second))) * time.Second)
 }
 
 func later(a, b time.Time) time.Time {

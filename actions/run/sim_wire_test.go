@@ -35,45 +35,61 @@ func unreachable() error {
 
 func noAnswer() error { return &link.Error{Class: link.Unknown, What: "no answer in time"} }
 
-// read asks the box for a point.
-func (w *wire) read(e Read) {
-	session := w.session
-	answer := func(d time.Duration, v actions.Value, err error) {
-		w.in(min(d, e.Timeout), func() []Event {
-			if err == nil && v.Known {
-				w.check.shows(e.Point.Ref, v)
-			}
-			return []Event{ReadDone{Ref: e.Point.Ref, ID: e.ID, Value: v, Err: err, Session: session, At: w.wall()}}
-		})
-	}
-	w.in(w.latency(), func() []Event {
-		switch {
-		case w.t.Before(w.down):
-			w.reached(false)
-			answer(w.latency(), actions.Value{}, unreachable())
-		case w.t.Before(w.flaky) && w.r.IntN(3) == 0:
-			answer(e.Timeout, actions.Value{}, noAnswer())
-		default:
-			w.ask(e, answer)
-		}
-		return nil
-	})
+// A question is a read on its way, there and back.
+type question struct {
+	*wire
+	Read
+	done ReadDone
 }
 
-func (w *wire) ask(e Read, answer func(time.Duration, actions.Value, error)) {
-	v, a := w.site.Read(w.t, e.Point.Ref)
+// read asks the box for a point.
+func (w *wire) read(e Read) {
+	q := &question{wire: w, Read: e, done: ReadDone{Ref: e.Point.Ref, ID: e.ID, Session: w.session}}
+	w.in(w.latency(), q.asked)
+}
+
+func (q *question) asked() []Event {
+	w := q.wire
+	switch {
+	case w.t.Before(w.down):
+		w.reached(false)
+		q.answer(w.latency(), actions.Value{}, unreachable())
+	case w.t.Before(w.flaky) && w.r.IntN(3) == 0:
+		q.answer(q.Timeout, actions.Value{}, noAnswer())
+	default:
+		q.ask()
+	}
+	return nil
+}
+
+func (q *question) ask() {
+	w := q.wire
+	v, a := w.site.Read(w.t, q.done.Ref)
 	switch {
 	case w.gateway && !a.OK():
-		answer(0, actions.Value{}, &link.Error{Class: link.NotYet, What: "nothing heard"})
+		q.answer(0, actions.Value{}, &link.Error{Class: link.NotYet, What: "nothing heard"})
 	case a.Status == 0:
 		w.reached(false)
-		answer(w.latency(), actions.Value{}, unreachable())
-	case a.Delay > e.Timeout:
-		answer(e.Timeout, actions.Value{}, noAnswer())
+		q.answer(w.latency(), actions.Value{}, unreachable())
+	case a.Delay > q.Timeout:
+		q.answer(q.Timeout, actions.Value{}, noAnswer())
 	default:
 		w.reached(true)
-		answer(a.Delay+w.latency(), v, nil)
+		q.answer(a.Delay+w.latency(), v, nil)
 	}
+}
+
+func (q *question) answer(d time.Duration, v actions.Value, err error) {
+	q.done.Value, q.done.Err = v, err
+	q.in(min(d, q.Timeout), q.answered)
+}
+
+func (q *question) answered() []Event {
+	if q.done.Err == nil && q.done.Value.Known {
+		q.check.shows(q.done.Ref, q.done.Value)
+	}
+	q.done.At = q.wall()
+	return []Event{q.done}
 }
 
 // write sends a command. Once it is on its way it arrives whatever becomes of the program, or is lost with it.

@@ -1,7 +1,6 @@
 package run
 
 import (
-	"container/heap"
 	"context"
 	"fmt"
 	"math/rand/v2"
@@ -27,6 +26,7 @@ type world struct {
 
 	t     time.Time // true time
 	skew  time.Duration
+	zone  *time.Location // of the machine
 	slept time.Duration
 
 	m         *Machine // nil: the program does not run
@@ -38,6 +38,7 @@ type world struct {
 	lastFault journaltest.Fault // of the last write to the disk
 
 	queue  happenings
+	heard  []Event // room for what one turn brings
 	seq    int
 	broken breakage
 	check  *checker
@@ -51,19 +52,47 @@ type happening struct {
 	do   func() []Event
 }
 
+// Happenings are a heap, the next on top. container/heap would box each of them, and a world has a thousand an hour.
 type happenings []happening
 
-func (h happenings) Len() int { return len(h) }
-func (h happenings) Less(i, j int) bool {
-	return h[i].at.Before(h[j].at) || h[i].at.Equal(h[j].at) && h[i].seq < h[j].seq
+func (h happenings) before(i, j int) bool {
+	c := h[i].at.Compare(h[j].at)
+	return c < 0 || c == 0 && h[i].seq < h[j].seq
 }
-func (h happenings) Swap(i, j int) { h[i], h[j] = h[j], h[i] }
-func (h *happenings) Push(x any)   { *h = append(*h, x.(happening)) }
-func (h *happenings) Pop() any {
-	old := *h
-	x := old[len(old)-1]
-	*h = old[:len(old)-1]
-	return x
+
+func (h *happenings) push(x happening) {
+	q := append(*h, x)
+	for i := len(q) - 1; i > 0; {
+		above := (i - 1) / 2
+		if !q.before(i, above) {
+			break
+		}
+		q[i], q[above] = q[above], q[i]
+		i = above
+	}
+	*h = q
+}
+
+func (h *happenings) pop() happening {
+	q := *h
+	top, n := q[0], len(q)-1
+	q[0], q[n] = q[n], happening{}
+	q = q[:n]
+	for i := 0; ; {
+		least := i
+		for below := 2*i + 1; below <= 2*i+2 && below < n; below++ {
+			if q.before(below, least) {
+				least = below
+			}
+		}
+		if least == i {
+			break
+		}
+		q[i], q[least] = q[least], q[i]
+		i = least
+	}
+	*h = q
+	return top
 }
 
 // newWorld makes the world of a spec and starts the program in it.
@@ -75,7 +104,7 @@ func newWorld(s *spec, b breakage, told bool) *world {
 	if s.workshop != nil {
 		site.AddWorkshop(*s.workshop)
 	}
-	w := &world{spec: s, r: rand.New(rand.NewPCG(s.seed, 0x0a7e)), site: site, disk: &journaltest.Disk{}, t: s.start, broken: b,
+	w := &world{spec: s, r: rand.New(rand.NewPCG(s.seed, 0x0a7e)), site: site, disk: &journaltest.Disk{}, t: s.start, zone: time.UTC, broken: b,
 		wires: map[string]*wire{}, story: &story{on: told}}
 	w.disk.Fault = w.diskFault
 	for i := range s.premises.Links {
@@ -95,7 +124,7 @@ func newWorld(s *spec, b breakage, told bool) *world {
 	return w
 }
 
-func (w *world) wall() time.Time { return w.t.Add(w.skew) }
+func (w *world) wall() time.Time { return w.t.Add(w.skew).In(w.zone) }
 func (w *world) tick() Tick      { return Tick{Wall: w.wall(), Up: w.t.Sub(w.start) - w.slept} }
 
 func (w *world) note(format string, args ...any) {
@@ -151,7 +180,7 @@ func (w *world) always(d time.Duration, do func() []Event) { w.push(d, 0, do) }
 
 func (w *world) push(d time.Duration, life int, do func() []Event) {
 	w.seq++
-	heap.Push(&w.queue, happening{at: w.t.Add(d), seq: w.seq, life: life, do: do})
+	w.queue.push(happening{at: w.t.Add(d), seq: w.seq, life: life, do: do})
 }
 
 // run goes on until the true time end.
@@ -182,9 +211,9 @@ func (w *world) run(end time.Time) {
 
 // turn does what is due, and lets the program handle what it hears of it.
 func (w *world) turn() {
-	var events []Event
+	events := w.heard[:0]
 	for len(w.queue) > 0 && !w.queue[0].at.After(w.t) {
-		h := heap.Pop(&w.queue).(happening)
+		h := w.queue.pop()
 		switch {
 		case h.life != 0 && h.life != w.life:
 		case h.life != 0 && !w.sleeping.IsZero():
@@ -195,10 +224,11 @@ func (w *world) turn() {
 			if life == w.life {
 				events = append(events, got...)
 			} else {
-				events = nil // it was killed meanwhile
+				events = events[:0] // it was killed meanwhile
 			}
 		}
 	}
+	w.heard = events
 	if w.m == nil || !w.sleeping.IsZero() || len(events) == 0 && w.wakeAt.After(w.t) {
 		return
 	}

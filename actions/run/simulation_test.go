@@ -4,6 +4,7 @@ import (
 	"context"
 	"os"
 	"runtime"
+	"runtime/debug"
 	"strconv"
 	"sync"
 	"sync/atomic"
@@ -17,18 +18,21 @@ import (
 // seeds returns which seeds to run: 1 to 1,000, or from SPILLWAY_SEED on, SPILLWAY_SEEDS of them.
 func seeds(t testing.TB) (first, count uint64) {
 	t.Helper()
-	read := func(name string, or uint64) uint64 {
-		s := os.Getenv(name)
-		if s == "" {
-			return or
-		}
-		n, err := strconv.ParseUint(s, 10, 64)
-		if err != nil {
-			t.Fatalf("%s=%s is no number", name, s)
-		}
-		return n
+	return setIn(t, "SPILLWAY_SEED", 1), setIn(t, "SPILLWAY_SEEDS", 1000)
+}
+
+// setIn returns the number that is set in the environment.
+func setIn(t testing.TB, name string, or uint64) uint64 {
+	t.Helper()
+	s := os.Getenv(name)
+	if s == "" {
+		return or
 	}
-	return read("SPILLWAY_SEED", 1), read("SPILLWAY_SEEDS", 1000)
+	n, err := strconv.ParseUint(s, 10, 64)
+	if err != nil {
+		t.Fatalf("%s=%s is no number", name, s)
+	}
+	return n
 }
 
 // TestSimulation lives through a night of windows and mishaps for each seed, and holds the program to its promises.
@@ -41,6 +45,12 @@ func TestSimulation(t *testing.T) {
 func TestSimulationWithWorkshop(t *testing.T) {
 	first, count := seeds(t)
 	simulateAll(t, workshopSeeds+first%workshopSeeds, (count+9)/10)
+}
+
+// TestSimulationWeek lives through a week or more for each of a fiftieth as many seeds, or of SPILLWAY_WEEKS: see weekSeeds.
+func TestSimulationWeek(t *testing.T) {
+	first, count := seeds(t)
+	simulateAll(t, weekSeeds+first%workshopSeeds, setIn(t, "SPILLWAY_WEEKS", (count+49)/50))
 }
 
 func simulateAll(t *testing.T, first, count uint64) {
@@ -103,8 +113,10 @@ func (s *totals) add(w *world) {
 	s.time.Add(int64(w.t.Sub(w.start)))
 }
 
-// eachSeed runs the seeds on all processors, until one of them returns false.
+// eachSeed runs the seeds on all processors, until one of them returns false. A world is small and mostly garbage soon: by
+// default the collector would start over with every few megabytes, and take half of the time.
 func eachSeed(first, count uint64, run func(seed uint64) bool) {
+	defer debug.SetGCPercent(debug.SetGCPercent(1600))
 	var next atomic.Uint64
 	var stop atomic.Bool
 	var wg sync.WaitGroup
@@ -128,7 +140,7 @@ func eachSeed(first, count uint64, run func(seed uint64) bool) {
 func simulate(seed uint64, b breakage, told bool) *world {
 	w := newWorld(drawSpec(seed), b, told)
 	w.examineEvery(5 * time.Minute)
-	end := w.start.Add(9 * time.Hour)
+	end := w.start.Add(w.lasts)
 	for len(w.check.bad) == 0 {
 		w.run(end)
 		next := w.over()
