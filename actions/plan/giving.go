@@ -10,9 +10,18 @@ import (
 
 // A giving is what a device gives back, in W by phase.
 type giving struct {
+	l        *line // nil: of no one point
 	from, to time.Time
 	w        [3]float64
 	slack    time.Duration // how late its end may come
+}
+
+// place orders givings by point.
+func (g *giving) place() int {
+	if g.l == nil {
+		return -1
+	}
+	return slices.Index(g.l.p.order, g.l)
 }
 
 // A segment is a time in which a battery can give back at one power, in W at its terminals.
@@ -46,12 +55,46 @@ func (m *rooms) foreign() {
 }
 
 func (m *rooms) give(l *line, from, to time.Time, w float64) {
-	g := giving{from: from, to: to, slack: l.slack()}
+	m.giving = append(m.giving, giving{l: l, from: from, to: to, w: m.byPhase(l, w), slack: l.slack()})
+}
+
+// byPhase spreads the power of a point over its phases.
+func (m *rooms) byPhase(l *line, w float64) (by [3]float64) {
 	phases := m.p.premises.PhasesOf(l.dev)
 	for _, ph := range phases {
-		g.w[ph-1] = w / float64(len(phases))
+		by[ph-1] = w / float64(len(phases))
 	}
-	m.giving = append(m.giving, g)
+	return by
+}
+
+// lowered returns what other points than l give back until the commands are through that let them give back less from now on.
+func (m *rooms) lowered(l *line) (list []giving) {
+	for _, o := range m.p.order {
+		if w, _ := m.p.premises.DrawW(o.dev, o.pt, o.st.Value); o != l && o.st.Owed && w < 0 {
+			list = append(list, giving{l: o, from: m.p.now, to: m.p.now, w: m.byPhase(o, -w), slack: o.slack()})
+		}
+	}
+	return list
+}
+
+// givenAt takes off what is left what others, which are by point, give back at t. A point gives one of its powers at a time:
+// the most counts where slack lets them overlap.
+func givenAt(others []giving, t time.Time, left [3]float64) [3]float64 {
+	var l *line
+	var most [3]float64
+	for _, g := range others {
+		if g.from.After(t) || !g.to.After(t) {
+			continue
+		}
+		if l == nil || g.l != l {
+			l, most = g.l, [3]float64{}
+		}
+		for ph, w := range g.w {
+			left[ph] -= math.Max(0, w-most[ph])
+			most[ph] = math.Max(w, most[ph])
+		}
+	}
+	return left
 }
 
 // segments cuts the time between two instants wherever what may be given back changes. Nothing is exported: on no phase
@@ -59,7 +102,7 @@ func (m *rooms) give(l *line, from, to time.Time, w float64) {
 func (m *rooms) segments(l *line, from, to time.Time, prefer actions.Value) (list []segment) {
 	cuts := []time.Time{from, to}
 	var others []giving
-	for _, g := range m.giving {
+	for _, g := range slices.Concat(m.giving, m.lowered(l)) {
 		if !g.from.Before(to) {
 			continue
 		}
@@ -74,17 +117,11 @@ func (m *rooms) segments(l *line, from, to time.Time, prefer actions.Value) (lis
 			}
 		}
 	}
+	slices.SortStableFunc(others, func(a, b giving) int { return a.place() - b.place() })
 	slices.SortFunc(cuts, time.Time.Compare)
 	cuts = slices.CompactFunc(cuts, time.Time.Equal)
 	for i, t := range cuts[:max(0, len(cuts)-1)] {
-		left := m.other
-		for _, g := range others {
-			if !g.from.After(t) && g.to.After(t) {
-				for ph := range left {
-					left[ph] -= g.w[ph]
-				}
-			}
-		}
+		left := givenAt(others, t, m.other)
 		s := segment{from: t, to: cuts[i+1], others: left != m.other}
 		s.v, s.w = m.giveBack(l, left, s.to.Sub(s.from).Hours(), prefer)
 		if s.w > 0 {

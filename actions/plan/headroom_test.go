@@ -2,7 +2,9 @@ package plan
 
 import (
 	"math"
+	"slices"
 	"testing"
+	"time"
 
 	"spillway/actions"
 )
@@ -55,4 +57,30 @@ func TestRoomIsMadeAsLateAsItCan(t *testing.T) {
 	sameLines(t, "steps", stepLines(plan), "09:44:03 battery.power=-800", "13:00:00 battery.power=5000", "14:00:00 battery.power=0")
 	kwh(t, plan, "a", "battery", 5)
 	mustContain(t, plan.Steps[0].Why, "it gives back 2.613 kWh beforehand, so that it can take 5 kWh in the window instead of 2.105 kWh")
+}
+
+// What another battery gives back counts until the command is through that lowers it, and then no more; slack, by which a
+// point's givings may overlap, makes it give no two of its powers at once.
+func TestWhatIsLoweredCountsUntilThen(t *testing.T) {
+	in := Input{Premises: roomy(proc{during: []string{"battery.power = auto", "shed.power = auto"}}, batteryOf("shed", 3, 10)), Now: at("11:00"),
+		Standing: actions.NewStanding(), Windows: hour()}
+	in.Premises.Device("shed").Points[0].Min = -3000
+	in.Standing.Points[ref("shed.power")] = actions.PointStanding{Owed: true, Value: actions.Number(-600), Normal: actions.Number(0)}
+	p, _ := run(in)
+	battery, shed := p.lines[ref("battery.power")], p.lines[ref("shed.power")]
+	m := &rooms{p: p, other: [3]float64{800}}
+	m.give(shed, p.now, at("12:00"), 100)
+	m.give(shed, at("12:00"), at("13:00"), 500)
+	type part struct {
+		to time.Time
+		w  float64
+	}
+	var got []part
+	for _, s := range m.segments(battery, p.now, at("13:00"), actions.Value{}) {
+		got = append(got, part{s.to, s.w})
+	}
+	want := []part{{p.now.Add(shed.slack()), 200}, {at("12:00").Add(-battery.slack()), 700}, {at("13:00"), 300}}
+	if !slices.Equal(got, want) {
+		t.Errorf("got %v, want %v", got, want)
+	}
 }
