@@ -20,8 +20,9 @@ const (
 type book struct {
 	Faults  map[string]*entry `json:"faults"`
 	Windows map[string]*taken `json:"windows"`
-	Tries   int               `json:"tries"` // of what is owed now, in vain
-	Next    time.Time         `json:"next"`  // not before
+	Tries   int               `json:"tries"`            // of what is owed now, in vain
+	Next    time.Time         `json:"next"`             // not before
+	Behind  []string          `json:"behind,omitempty"` // of the newest report
 }
 
 // An entry is one fault.
@@ -30,6 +31,8 @@ type entry struct {
 	Tried bool      `json:"tried"` // someone may have been told: an all-clear is owed
 	Told  bool      `json:"told"`
 	Gone  time.Time `json:"gone,omitzero"` // since when it is in order again; zero: it is not
+	// Bare is since when no other fault explains it; zero: none ever did. A box that is back is not read all at once.
+	Bare time.Time `json:"bare,omitzero"`
 }
 
 // A taken is one window.
@@ -61,6 +64,9 @@ func (b *book) see(now time.Time, r Report, rules Rules) {
 			continue
 		case e == nil:
 			e = &entry{Fault: f}
+			if slices.Contains(b.Behind, f.Key) {
+				e.Bare = now
+			}
 			b.Faults[f.Key] = e
 		case e.Tried && now.Before(f.Due):
 			continue // what was told is over; what is to come waits for the all-clear
@@ -79,6 +85,7 @@ func (b *book) see(now time.Time, r Report, rules Rules) {
 			e.Gone = now
 		}
 	}
+	b.Behind = r.Behind
 	b.seeWindows(now, r, rules)
 	b.mendClock(now)
 }
@@ -120,6 +127,7 @@ func (b *book) mendClock(now time.Time) {
 	for _, e := range b.Faults {
 		e.Gone = sooner(e.Gone, now)
 		e.Since = sooner(e.Since, now)
+		e.Bare = sooner(e.Bare, now)
 	}
 	for _, t := range b.Windows {
 		t.Gone, t.Seen = sooner(t.Gone, now), sooner(t.Seen, now)
@@ -150,7 +158,7 @@ func (b *book) due(now time.Time, rules Rules) (items []Item, again time.Time) {
 			if !waitFor(e.Gone.Add(calm)) {
 				items = append(items, clearItem(e))
 			}
-		case !e.Told && !waitFor(actions.Later(e.Since.Add(rules.After), e.Due)):
+		case !e.Told && !waitFor(actions.Later(actions.Later(e.Since, e.Bare).Add(rules.After), e.Due)):
 			items = append(items, faultItem(e))
 		}
 	}

@@ -129,6 +129,14 @@ func TestBook(t *testing.T) {
 			{at: 3 * time.Hour, report: faults(), again: 3*time.Hour + 5*m},
 			{at: 3*time.Hour + 5*m, want: []string{"clear restore cylinder.boost"}},
 		}},
+		{"what another explained for long is told once it has stood alone for long enough", Rules{After: 2 * m}, []moment{
+			{at: 0, report: &Report{Behind: []string{"restore cylinder.boost"}}},
+			{at: time.Hour, report: faults(restore(at(0))), again: time.Hour + 2*m},
+			{at: time.Hour + m, report: faults()}, // it was read a moment after its box was back
+			{at: 2 * time.Hour, report: &Report{Behind: []string{"restore cylinder.boost"}}},
+			{at: 3 * time.Hour, report: faults(restore(at(0))), again: 3*time.Hour + 2*m},
+			{at: 3*time.Hour + 2*m, want: []string{"fault restore cylinder.boost"}},
+		}},
 		{"what ends by itself needs no all-clear", Rules{}, []moment{
 			{at: 0, report: faults(Fault{Key: "plan x", Kind: KindPlan, Since: at(0), Ends: at(m)}), want: []string{"fault plan x"}},
 			{at: m, report: faults()},

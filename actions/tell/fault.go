@@ -57,7 +57,7 @@ type Report struct {
 	Windows []Window
 	Unknown []Kind // of these nobody has looked yet: what was told of them stands
 	// Behind are keys of faults that another one explains, such as the points of a box that is out of reach: they are not
-	// told, and where one was told before, that stands.
+	// told, and where one was told before, that stands. One that is no longer explained lasts from then on.
 	Behind []string
 }
 
