@@ -180,7 +180,7 @@ func TestRadicale(t *testing.T) {
 			t.Log(out.String())
 		}
 	})
-	client := &http.Client{Timeout: 10 * time.Second}
+	client := &http.Client{Timeout: time.Minute}
 	request := func(method, path string) (int, string) {
 		req, err := http.NewRequest(method, "http://"+addr+path, nil)
 		if err != nil {
@@ -198,7 +198,7 @@ func TestRadicale(t *testing.T) {
 	status, _ := request("MKCALENDAR", "/ann/plan/")
 	tick := time.NewTicker(50 * time.Millisecond)
 	defer tick.Stop()
-	for range 400 { // until it listens
+	for range 2400 { // until it listens, two minutes at most
 		if status != 0 {
 			break
 		}

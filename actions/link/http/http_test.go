@@ -63,7 +63,7 @@ func (r *recorder) all() []sent {
 func open(t *testing.T, spec actions.Link, points ...*actions.Point) link.Link {
 	t.Helper()
 	if spec.Timeout == 0 {
-		spec.Timeout = 5 * time.Second
+		spec.Timeout = time.Minute
 	}
 	l, err := Open(spec, points)
 	if err != nil {

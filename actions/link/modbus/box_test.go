@@ -68,6 +68,13 @@ func (b *box) answer(pdu []byte) []byte {
 	return b.obey(pdu)
 }
 
+// asked returns how many requests came.
+func (b *box) asked() int {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return len(b.requests)
+}
+
 func (b *box) obey(pdu []byte) []byte {
 	at, n := binary.BigEndian.Uint16(pdu[1:]), binary.BigEndian.Uint16(pdu[3:])
 	switch pdu[0] {

@@ -186,7 +186,7 @@ func TestSunSpecWrites(t *testing.T) {
 	failed(t, l.Write(t.Context(), rate, actions.Number(400)), link.Impossible, "does not fit")
 	b.manner = "times out" // what is asked before the command is not the command
 	spec := b.Spec()
-	spec.Timeout = 200 * time.Millisecond
+	spec.Timeout = time.Second
 	failed(t, open(t, spec, most).Write(t.Context(), most, actions.Number(10)), link.Unreachable, "not sent")
 	if b.Commands() != sent {
 		t.Errorf("%d commands arrived, want %d", b.Commands(), sent)

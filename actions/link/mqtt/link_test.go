@@ -20,7 +20,7 @@ import (
 // open opens a link that is closed with the test.
 func open(t *testing.T, spec actions.Link, points ...*actions.Point) link.Link {
 	t.Helper()
-	spec.Timeout = 2 * time.Second
+	spec.Timeout = 20 * time.Second
 	l, err := Open(spec, points)
 	if err != nil {
 		t.Fatal(err)
@@ -39,7 +39,7 @@ func started(t *testing.T, old bool) *box {
 // await polls until ok.
 func await(t *testing.T, what string, ok func() bool) {
 	t.Helper()
-	poll, end := time.NewTicker(5*time.Millisecond), time.NewTimer(10*time.Second)
+	poll, end := time.NewTicker(5*time.Millisecond), time.NewTimer(time.Minute)
 	defer poll.Stop()
 	defer end.Stop()
 	for !ok() {
