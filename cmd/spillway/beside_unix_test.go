@@ -29,7 +29,7 @@ func TestReadBesideTheDaemon(t *testing.T) {
 	address := l.Addr().String()
 	_ = l.Close()
 	file := filepath.Join(dir, config.Name)
-	text := fmt.Sprintf("state = \"state\"\n[supply]\nlimit = \"60 A\"\n[links.yard]\nurl = \"ocpp://%s/YARD\"\ntimeout = \"400ms\"\n[devices.van]\nlink = \"yard\"\nkind = \"vehicle\"\n", address)
+	text := fmt.Sprintf("state = \"state\"\n[supply]\nlimit = \"60 A\"\n[links.yard]\nurl = \"ocpp://%s/YARD\"\ntimeout = \"2s\"\n[devices.van]\nlink = \"yard\"\nkind = \"vehicle\"\n", address)
 	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -62,7 +62,7 @@ func TestReadBesideTheDaemon(t *testing.T) {
 		t.Errorf("before the charger came, check ends with %d:\n%s", code, got)
 	}
 	parts.Go(func() { charger(ctx, "ws://"+address+"/YARD") })
-	for end := time.Now().Add(20 * time.Second); !strings.Contains(got, "ok     van.current: reads "); {
+	for end := time.Now().Add(2 * time.Minute); !strings.Contains(got, "ok     van.current: reads "); {
 		if time.Now().After(end) {
 			t.Fatalf("check does not read the charger:\n%s", got)
 		}

@@ -156,7 +156,7 @@ func (c *crash) killIn(phase string) {
 		}
 		return false
 	}
-	c.wait("a command in the "+phase, c.at.Add(30*time.Second), seen)
+	c.wait("a command in the "+phase, c.at.Add(3*time.Minute), seen)
 	c.kill()
 	fmt.Fprintf(c.log, "--- killed in the %s\n", phase)
 }
@@ -184,8 +184,8 @@ func (c *crash) wait(what string, until time.Time, ok func() bool) {
 // settled waits until every setting is at its normal after the window, and checks what the devices saw.
 func (c *crash) settled() {
 	c.t.Helper()
-	c.wait("the window's end", c.at.Add(time.Minute), func() bool { return time.Now().After(c.at) })
-	c.wait("every setting back at its normal", c.at.Add(time.Minute), func() bool { return len(c.astray()) == 0 })
+	c.wait("the window's end", c.at.Add(3*time.Minute), func() bool { return time.Now().After(c.at) })
+	c.wait("every setting back at its normal", c.at.Add(3*time.Minute), func() bool { return len(c.astray()) == 0 })
 	out, err := exec.Command(c.bin, "restore", "--config", c.file).CombinedOutput()
 	if err != nil {
 		c.t.Errorf("restore afterwards: %v\n%s", err, out)

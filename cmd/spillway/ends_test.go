@@ -14,7 +14,6 @@ import (
 	"spillway/actions"
 	"spillway/actions/house"
 	"spillway/actions/journal"
-	"spillway/actions/run"
 )
 
 // A second program on one state does not act, and says who does. An ordinary end leaves holds in place and says so; with --restore-on-exit everything goes back first.
@@ -60,22 +59,25 @@ func (c *crash) said() string {
 	return string(out)
 }
 
-// A stepClock is a fast clock that somebody sets.
+// A stepClock is a stage's clock that somebody sets.
 type stepClock struct {
-	run.Fast
-	by atomic.Int64
+	*stageClock
+	began time.Time
+	by    atomic.Int64
 }
 
-func (c *stepClock) Now() time.Time { return c.Fast.Now().Add(time.Duration(c.by.Load())) }
+func (s *stage) stepClock() *stepClock { return &stepClock{stageClock: s.clock, began: s.start} }
+
+func (c *stepClock) Now() time.Time { return c.stageClock.Now().Add(time.Duration(c.by.Load())) }
 
 // Up is what really passes.
-func (c *stepClock) Up() time.Duration { return c.Fast.Now().Sub(c.Fast.Start) }
+func (c *stepClock) Up() time.Duration { return c.stageClock.Now().Sub(c.began) }
 
 // While the clock shows a time before the journal's newest entry nothing is sent and someone is told; when it is right
 // again, what is due is done, once.
 func TestClockSteps(t *testing.T) {
 	s := newStage(t, "", window("steps", 8*time.Minute, 20*time.Minute))
-	clock := &stepClock{Fast: s.clock}
+	clock := s.stepClock()
 	s.with = clock
 	s.begin()
 	s.until(10 * time.Minute)
@@ -128,7 +130,7 @@ func TestStartInThePast(t *testing.T) {
 	}
 	h := newHook(t)
 	s.write(s.text() + "[tell.hook]\nurl = \"" + h.URL + "\"\nafter = \"1m\"\nfaults = [\"clock\"]\n")
-	clock := &stepClock{Fast: s.clock}
+	clock := s.stepClock()
 	s.with = clock
 	s.begin()
 	s.wait("someone to be told", func() bool { return h.count("fault clock clock") == 1 })

@@ -229,12 +229,24 @@ func manyLinks(t *testing.T, dir string) string {
 	return b.String()
 }
 
-// once is a feed with one window.
-type once struct{ w actions.Window }
+// once is a feed with one window, which is over in a second once it is to end.
+type once struct {
+	mu sync.Mutex
+	w  actions.Window
+}
 
-func (once) Name() string { return "once" }
-func (o once) Poll(context.Context) (run.Polled, time.Time) {
-	return run.Polled{Feed: "once", Good: true, Events: 1, Windows: []actions.Window{o.w}}, time.Now().Add(time.Hour)
+func (*once) Name() string { return "once" }
+
+func (o *once) Poll(context.Context) (run.Polled, time.Time) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return run.Polled{Feed: "once", Good: true, Events: 1, Windows: []actions.Window{o.w}}, time.Now().Add(200 * time.Millisecond)
+}
+
+func (o *once) end() {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.w.End = time.Now().Add(2 * time.Second).Truncate(time.Second).UTC()
 }
 
 // 200 devices on 50 links of every kind, in one process, are held and given back, each step confirmed; what that takes of
@@ -265,9 +277,10 @@ func TestManyLinksOfEveryKind(t *testing.T) {
 		t.Fatal(err)
 	}
 	start := time.Now().Add(4 * time.Second).Truncate(time.Second).UTC()
-	w := actions.Window{ID: "w", UID: "w", Feed: "once", Title: "all", Procedure: "all", Start: start, End: start.Add(8 * time.Second)}
+	w := actions.Window{ID: "w", UID: "w", Feed: "once", Title: "all", Procedure: "all", Start: start, End: start.Add(time.Hour)}
+	feed := &once{w: w}
 	r := run.NewRunner(run.Config{Settings: run.Settings{Premises: &cfg.Premises, Journal: j, Horizon: time.Hour, Readiness: time.Minute},
-		Clock: run.System{}, Links: links, Feeds: []run.Feed{once{w}}})
+		Clock: run.System{}, Links: links, Feeds: []run.Feed{feed}})
 	ctx, stop := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- r.Run(ctx) }()
@@ -277,7 +290,7 @@ func TestManyLinksOfEveryKind(t *testing.T) {
 		closeLinks(links)
 		_ = j.Close()
 	}()
-	limit, cancel := context.WithTimeout(t.Context(), 50*time.Second)
+	limit, cancel := context.WithTimeout(t.Context(), 5*time.Minute)
 	defer cancel()
 	confirmed := func(phase actions.Phase) func(run.Snapshot) bool {
 		return func(s run.Snapshot) bool {
@@ -297,6 +310,7 @@ func TestManyLinksOfEveryKind(t *testing.T) {
 	var mem runtime.MemStats
 	runtime.GC()
 	runtime.ReadMemStats(&mem)
+	feed.end()
 	s, err := r.Until(limit, confirmed(actions.PhaseRestore))
 	if err != nil {
 		t.Fatalf("not all was given back: %v", err)

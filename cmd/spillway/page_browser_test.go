@@ -24,7 +24,7 @@ func TestPageInBrowser(t *testing.T) {
 	for _, s := range browse.Screens() {
 		t.Run(s.Name, func(t *testing.T) {
 			b.Do(t, s.Emulate(), chromedp.Navigate(at), chromedp.WaitVisible(chromedp.CSS("#state h1")))
-			browse.Ask(t, b, chromedp.Poll[bool](`document.getElementById("live").textContent === "live"`, chromedp.WithPollingTimeout(20*time.Second)))
+			browse.Ask(t, b, chromedp.Poll[bool](`document.getElementById("live").textContent === "live"`, chromedp.WithPollingTimeout(time.Minute)))
 			b.Look(t, s, "page-"+s.Name)
 		})
 	}
@@ -65,7 +65,7 @@ func runDemo(t *testing.T) string {
 	select {
 	case at := <-found:
 		return at
-	case <-time.After(30 * time.Second):
+	case <-time.After(2 * time.Minute):
 		t.Fatal("the demo told no address of the page")
 		return ""
 	}
@@ -103,6 +103,6 @@ func putBack(t *testing.T, b *browse.Browser, at string) {
 	b.Do(t, phone.Emulate(), chromedp.Navigate(at), chromedp.WaitVisible(button), chromedp.Focus(button), chromedp.KeyEvent("\r"), chromedp.WaitVisible(confirm))
 	b.Look(t, phone, "confirm-phone-light")
 	b.Do(t, chromedp.Focus(confirm), chromedp.KeyEvent("\r"), chromedp.WaitVisible(chromedp.CSS("#state h1")))
-	browse.Ask(t, b, chromedp.Poll[bool](`document.querySelector("#state h1").textContent.startsWith("Nothing is held")`, chromedp.WithPollingTimeout(40*time.Second)))
+	browse.Ask(t, b, chromedp.Poll[bool](`document.querySelector("#state h1").textContent.startsWith("Nothing is held")`, chromedp.WithPollingTimeout(time.Minute)))
 	b.Look(t, phone, "back-phone-light")
 }

@@ -76,8 +76,10 @@ func startDaemonAs(t *testing.T, publish string, o daemonOptions) *daemon {
 		t.Fatal(err)
 	}
 	// The first plan is published by another goroutine, a moment later.
-	for end := time.Now().Add(20 * time.Second); d.plan.Rendering("") == nil && time.Now().Before(end); {
-		time.Sleep(5 * time.Millisecond)
+	for end := time.Now().Add(2 * time.Minute); d.plan.Rendering("") == nil; time.Sleep(5 * time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatal("no plan is published")
+		}
 	}
 	return d
 }
@@ -223,7 +225,7 @@ func TestSettler(t *testing.T) {
 	meter := filepath.Join(filepath.Dir(d.cfg.File), "meter.csv")
 	wait := func(note string) {
 		t.Helper()
-		for end := time.Now().Add(20 * time.Second); ; time.Sleep(20 * time.Millisecond) {
+		for end := time.Now().Add(2 * time.Minute); ; time.Sleep(20 * time.Millisecond) {
 			d.settled.mu.Lock()
 			d.settled.looked = time.Time{} // as if enough time had passed
 			d.settled.mu.Unlock()

@@ -115,7 +115,7 @@ func (n *night) screenshot(t *testing.T) []byte {
 	t.Cleanup(func() { srv.CloseClientConnections(); srv.Close() }) // the page is live
 	s := browse.Screen{Name: "picture", Width: pictureWidth, Height: 900, Scheme: "light"}
 	b.Do(t, s.Emulate(), chromedp.Navigate(srv.URL), chromedp.WaitVisible(chromedp.CSS("#state h1")))
-	browse.Ask(t, b, chromedp.Poll[bool](`document.getElementById("live").textContent === "live"`, chromedp.WithPollingTimeout(20*time.Second)))
+	browse.Ask(t, b, chromedp.Poll[bool](`document.getElementById("live").textContent === "live"`, chromedp.WithPollingTimeout(time.Minute)))
 	end := browse.Ask(t, b, chromedp.Evaluate[float64](`document.querySelector(".draw.wide").getBoundingClientRect().bottom + window.scrollY`))
 	whole, err := png.Decode(bytes.NewReader(browse.Ask(t, b, chromedp.FullScreenshot(100))))
 	if err != nil {

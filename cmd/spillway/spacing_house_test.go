@@ -32,7 +32,7 @@ func TestFindSpacingOfAGateway(t *testing.T) {
 		out     string // after what the point reads at first
 		errs    string
 	}{
-		"found": {spacing: "500ms", out: `ok     barn: looking for gaps up to 500ms; this takes 1 min at most
+		"found": {spacing: "500ms", out: `ok     barn: looking for gaps up to 500ms; this takes 3 min at most
 ok     barn: 500ms apart did, 3 times of 3
 ok     barn: 0s apart lost a command
 ok     barn: 250ms apart lost a command
@@ -45,7 +45,7 @@ ok     barn: commands 500ms apart arrived, 250ms apart one was lost: write spaci
   "lost_s": 0.25
 }
 `},
-		"too short": {spacing: "200ms", exit: exitFailed, out: `ok     barn: looking for gaps up to 200ms; this takes 1 min at most
+		"too short": {spacing: "200ms", exit: exitFailed, out: `ok     barn: looking for gaps up to 200ms; this takes 3 min at most
 ok     barn: 200ms apart lost a command
 ok     barn_battery.charge_power: is back at 2.5 kW
 `, errs: "spillway: links.barn: 200ms apart, a command was lost: write a longer spacing, or look whether the box hears at all (--try without --find-spacing)\n"},
@@ -88,7 +88,7 @@ func fastHouse(t *testing.T, need time.Duration, spacing string) (h *house.House
 	file = filepath.Join(dir, config.Name)
 	text := h.ConfigWith(house.ConfigOptions{State: filepath.Join(dir, "state"), Listen: "127.0.0.1:0"})
 	text = strings.ReplaceAll(text, `spacing = "15s"`, `spacing = "`+spacing+`"`)
-	text = strings.ReplaceAll(text, `confirm = "15s"`, `confirm = "1s"`)
+	text = strings.ReplaceAll(text, `confirm = "15s"`, `confirm = "3s"`)
 	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -111,7 +111,7 @@ func TestFindSpacingPutsBackUnhurried(t *testing.T) {
 	b := &deafBox{need: 200 * time.Millisecond, value: off, first: off} // 250 ms is looked at last, and does
 	cfg := &config.Config{Horizon: time.Hour, Premises: actions.Premises{
 		Zone: time.UTC, Supply: actions.Supply{LimitW: 10000, VoltageV: 230, Phases: 1},
-		Links: []actions.Link{{Name: "shed", Timeout: time.Second, Confirm: 300 * time.Millisecond, Tries: 3}},
+		Links: []actions.Link{{Name: "shed", Timeout: time.Minute, Confirm: time.Second, Tries: 3}},
 		Devices: []actions.Device{{Name: "freezer", Kind: actions.Load, Link: "shed", Enabled: true, Points: []actions.Point{{
 			Ref: actions.Ref{Device: "freezer", Point: "run"}, Values: []actions.NamedValue{{Name: "on", Wire: "on"}, {Name: "off", Wire: "off"}},
 			Write: &actions.Address{Path: "run"}, Read: &actions.Address{Path: "run"},

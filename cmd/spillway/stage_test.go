@@ -17,14 +17,11 @@ import (
 	"spillway/config"
 )
 
-// stageSpeed is how much faster than the machine's clock the premises and the program on a stage run.
-const stageSpeed = 100
-
 // A stage is the simulated premises with the program running on them in this process, on one fast clock.
 type stage struct {
 	t     *testing.T
 	house *house.House
-	clock run.Fast
+	clock *stageClock
 	with  run.Clock // that the program goes by; nil: the same
 	start time.Time // by that clock
 	file  string
@@ -67,9 +64,8 @@ func newStage(t *testing.T, more string, windows ...func(time.Time) house.Event)
 		t.Skip("takes seconds")
 	}
 	t.Parallel() // stages mostly wait
-	now := time.Now()
 	s := &stage{t: t, start: time.Date(2026, 7, 4, 9, 0, 0, 0, time.UTC), log: &logbook{}, sent: &logbook{}, again: make(chan os.Signal, 1)}
-	s.clock = run.Fast{Start: s.start, Began: now, Speed: stageSpeed}
+	s.clock = newStageClock(t, s.start)
 	events := []house.Event{}
 	for _, w := range windows {
 		events = append(events, w(s.start))
@@ -133,10 +129,10 @@ func (s *stage) begin() {
 // daemon is the one at work now.
 func (s *stage) daemon() *daemon { return s.svc.now.Load() }
 
-// wait looks until ok, for half a minute.
+// wait looks until ok, for as long as a machine may take that has much else to do.
 func (s *stage) wait(what string, ok func() bool) {
 	s.t.Helper()
-	deadline := time.NewTimer(30 * time.Second)
+	deadline := time.NewTimer(3 * time.Minute)
 	defer deadline.Stop()
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()

@@ -85,7 +85,7 @@ func TestStandDown(t *testing.T) {
 	}
 	s.wait("all to be given back", func() bool { return !s.held() && len(s.snapshot().Owed()) == 0 })
 	if now := s.clock.Now().Sub(s.start); now > 20*time.Minute {
-		t.Skip("the machine is too slow for this test: the window is over already")
+		t.Fatal("the window is over already: this shows nothing")
 	}
 	if w := s.planned(first); w == nil || w.State != actions.Cancelled {
 		t.Errorf("the window is %+v", w)

@@ -52,7 +52,7 @@ func TestBrowser(t *testing.T) {
 // keepsPlace changes the state under an open page: the headline and the announcement change, the focus stays.
 func keepsPlace(t *testing.T, b *browse.Browser, w *world) {
 	b.Do(t, chromedp.Focus(chromedp.CSS("#down-aheadwin01")))
-	browse.Ask(t, b, chromedp.Poll[bool](`document.getElementById("live").textContent === "live"`, chromedp.WithPollingTimeout(20*time.Second)))
+	browse.Ask(t, b, chromedp.Poll[bool](`document.getElementById("live").textContent === "live"`, chromedp.WithPollingTimeout(time.Minute)))
 	w.change(func(s *run.Snapshot) {
 		s.Troubles = nil
 		plan := *s.Plan
@@ -60,7 +60,7 @@ func keepsPlace(t *testing.T, b *browse.Browser, w *world) {
 		plan.Windows[1].PeakKW = 9.9
 		s.Plan = &plan
 	})
-	browse.Ask(t, b, chromedp.Poll[bool](`document.querySelector("#state h1").textContent === "2 settings are held, as planned"`, chromedp.WithPollingTimeout(20*time.Second)))
+	browse.Ask(t, b, chromedp.Poll[bool](`document.querySelector("#state h1").textContent === "2 settings are held, as planned"`, chromedp.WithPollingTimeout(time.Minute)))
 	for what, js := range map[string]string{
 		"the announcement": `document.getElementById("announce").textContent === "2 settings are held, as planned"`,
 		"the title":        `document.title === "2 settings are held, as planned · Spillway"`,

@@ -73,7 +73,7 @@ func (s *stream) next() (string, bool) {
 			if line != "" || !ok {
 				return line, ok
 			}
-		case <-time.After(10 * time.Second):
+		case <-time.After(time.Minute):
 			s.t.Fatal("nothing came")
 		}
 	}
