@@ -170,6 +170,10 @@ func (s *Site) take(next time.Time, total float64) {
 	s.now = next
 }
 
+// Still reports whether nothing but levels and draws changes up to to by itself, so that [Site.Advance] can wait until somebody
+// looks at those.
+func (s *Site) Still(to time.Time) bool { return len(s.jobs) == 0 || s.jobs[0].at.After(to) }
+
 // Due returns when something will happen by itself that others may see: at the next whole minute, or before.
 func (s *Site) Due() time.Time {
 	due := s.now.Truncate(time.Minute).Add(time.Minute)

@@ -29,7 +29,9 @@ type checker struct {
 
 	beliefs map[string][]*belief // by window id
 	ids     []string             // of them, in order: see believed
-	events  int                  // of the last poll that counted
+	events  int                  // of the last poll that counted,
+	heard   []actions.Window     // what it held,
+	shown   bool                 // and that was all that is believed
 	changed time.Time            // when a belief was added or dropped last
 	downed  map[string]down
 	over    bool             // the newest plan says that the limit is passed
@@ -114,7 +116,7 @@ func (c *checker) killed(power bool) {
 	for id := range c.beliefs {
 		c.beliefs[id] = nil
 	}
-	c.events = 0
+	c.events, c.heard = 0, nil
 }
 
 func (c *checker) booted() {

@@ -19,8 +19,9 @@ type belief struct {
 	missed  time.Time // the first of them, by the wall clock
 	since   time.Time // when it was heard first, or again; true time
 
-	on    time.Time              // when a hold of it is on at the latest
-	spans map[actions.Ref][]span // of those points that were asked for
+	on       time.Time              // when a hold of it is on at the latest
+	spans    map[actions.Ref][]span // by the points it holds
+	from, to time.Time              // every bound of them lies between these
 }
 
 // A down is what was asked to be stood down of a window.
@@ -44,11 +45,15 @@ func (c *checker) polled(p Polled) {
 	}
 	c.dropHands()
 	c.events = p.Events
+	if same(p.Windows, c.heard) && c.shown {
+		return
+	}
+	c.heard, c.shown = p.Windows, true
 	for i := range p.Windows {
 		w := &p.Windows[i]
 		list := c.beliefs[w.ID]
 		if !slices.ContainsFunc(list, func(b *belief) bool { return sameWindow(&b.w, w) }) {
-			c.beliefs[w.ID] = append(list, &belief{w: *w, since: c.t, on: c.surelyOn(w), spans: map[actions.Ref][]span{}})
+			c.beliefs[w.ID] = append(list, c.believe(w))
 			c.changed = c.t
 		}
 	}
@@ -61,6 +66,7 @@ func (c *checker) polled(p Polled) {
 				b.lacking = 0
 				continue
 			}
+			c.shown = false
 			if b.lacking++; b.lacking == 1 {
 				b.missed = c.wall()
 			}
@@ -72,6 +78,9 @@ func (c *checker) polled(p Polled) {
 		}
 	}
 }
+
+// same reports whether both are one list: a calendar hands out a list of its own for each version of it.
+func same(a, b []actions.Window) bool { return len(a) > 0 && len(a) == len(b) && &a[0] == &b[0] }
 
 func showsWindow(list []actions.Window, w *actions.Window) bool {
 	for i := range list {
@@ -111,14 +120,33 @@ type span struct {
 	ends, surelyTo time.Time // and ends between these
 }
 
-// spans returns when the statements of a window that is believed hold ref. A version of a window never changes.
-func (c *checker) spans(b *belief, ref actions.Ref) []span {
-	list, known := b.spans[ref]
-	if !known {
-		list = c.spansOf(&b.w, ref)
-		b.spans[ref] = list
+// believe works out once what follows from a version of a window: it never changes.
+func (c *checker) believe(w *actions.Window) *belief {
+	b := &belief{w: *w, since: c.t, on: c.surelyOn(w), spans: map[actions.Ref][]span{}, from: w.Start, to: w.End}
+	lead, during := c.lists(w)
+	for _, list := range [][]actions.Statement{lead, during} {
+		for i := range list {
+			ref := list[i].Point
+			if _, known := b.spans[ref]; known {
+				continue
+			}
+			b.spans[ref] = c.spansOf(w, ref)
+			for _, x := range b.spans[ref] {
+				for _, t := range []time.Time{x.early, x.sure, x.ends, x.surelyTo} {
+					b.from, b.to = earlier(b.from, t), later(b.to, t)
+				}
+			}
+		}
 	}
-	return list
+	return b
+}
+
+// spansAt returns when the window's statements hold ref; none where now is outside them all by more than d.
+func (b *belief) spansAt(ref actions.Ref, now time.Time, d time.Duration) []span {
+	if now.Before(b.from) || now.Sub(b.to) > d {
+		return nil
+	}
+	return b.spans[ref]
 }
 
 func (c *checker) spansOf(w *actions.Window, ref actions.Ref) (list []span) {
@@ -185,7 +213,7 @@ func (c *checker) permits(ref actions.Ref, v actions.Value) *belief {
 			continue
 		}
 		for _, b := range c.beliefs[id] {
-			for _, x := range c.spans(b, ref) {
+			for _, x := range b.spansAt(ref, now, 0) {
 				if (x.s.Want.Value == v || x.s.Want.Auto && c.mayShare(&b.w, ref, v)) && !now.Before(x.early) && now.Before(x.surelyTo) {
 					return b
 				}
@@ -234,7 +262,7 @@ func (c *checker) expected(ref actions.Ref) expectation {
 		d := c.downed[id]
 		list := c.beliefs[id]
 		for _, b := range list {
-			for _, x := range c.spans(b, ref) {
+			for _, x := range b.spansAt(ref, now, 0) {
 				if now.Before(x.early) || !now.Before(x.surelyTo) {
 					continue
 				}
@@ -286,7 +314,7 @@ func (c *checker) settled(ref actions.Ref, d time.Duration) bool {
 			if c.t.Sub(b.since) < d {
 				return false
 			}
-			for _, x := range c.spans(b, ref) {
+			for _, x := range b.spansAt(ref, to, d) {
 				if in(x.early) || in(x.sure) || in(x.ends) || in(x.surelyTo) {
 					return false
 				}

@@ -128,11 +128,17 @@ func (s *spec) drawBox(r *rand.Rand) mishap {
 	return m
 }
 
-func (w *world) inject(f house.Fault) {
+// strike has something happen to the premises now.
+func (w *world) strike(f house.Fault) {
+	w.site.Advance(w.t)
 	f.At = w.t
 	if err := w.site.Inject(f); err != nil {
 		panic(err)
 	}
+}
+
+func (w *world) inject(f house.Fault) {
+	w.strike(f)
 	w.check.boxFault(f)
 	w.check.observe()
 }
@@ -165,9 +171,7 @@ func (s *spec) drawHand(r *rand.Rand) mishap {
 	v := c.values[r.IntN(len(c.values))]
 	return mishap{s.moment(r), fmt.Sprintf("a hand sets %s = %s", c.ref, v), func(w *world) {
 		w.check.byHand(c.ref, v)
-		if err := w.site.Inject(house.Fault{Kind: house.ByHand, Point: c.ref, Value: v, At: w.t}); err != nil {
-			panic(err)
-		}
+		w.strike(house.Fault{Kind: house.ByHand, Point: c.ref, Value: v})
 		w.check.observe()
 	}}
 }
@@ -175,9 +179,7 @@ func (s *spec) drawHand(r *rand.Rand) mishap {
 func (s *spec) drawPlug(r *rand.Rand) mishap {
 	v := []string{"no", "yes"}[r.IntN(2)]
 	return mishap{s.moment(r), "the van: plugged " + v, func(w *world) {
-		if err := w.site.Inject(house.Fault{Kind: house.Plug, Value: actions.Named(v), At: w.t}); err != nil {
-			panic(err)
-		}
+		w.strike(house.Fault{Kind: house.Plug, Value: actions.Named(v)})
 	}}
 }
 

@@ -12,15 +12,18 @@ const feedName = "house"
 // A calendar is the feed of the simulation: it is edited, and it fails in the ways that feeds do.
 type calendar struct {
 	*world
-	now    edition   // what it holds
-	before edition   // before the last edit: what a cache may still serve
-	saved  *edition  // the program's last good copy, on its disk
-	older  *edition  // and the one before, which a power cut may bring back
-	mode   feedMode  // how it answers
-	until  time.Time // till when; well after that
+	now    edition          // what it holds
+	before edition          // before the last edit: what a cache may still serve
+	saved  *edition         // the program's last good copy, on its disk
+	older  *edition         // and the one before, which a power cut may bring back
+	mode   feedMode         // how it answers
+	until  time.Time        // till when; well after that
+	told   []actions.Window // of an edition that begins at toldOf: those of its windows that mask says
+	toldOf *actions.Window
+	mask   uint64
 }
 
-// An edition is what a calendar holds at one time.
+// An edition is what a calendar holds at one time. It is not changed afterwards.
 type edition struct {
 	windows   []actions.Window
 	cancelled []string
@@ -47,7 +50,7 @@ func newCalendar(w *world) *calendar {
 // begin starts the polls of a program: its last good copy first, then one after the other.
 func (c *calendar) begin() {
 	if c.saved != nil {
-		e := c.saved.clone()
+		e := *c.saved
 		c.in(c.latency(20), func() []Event { return []Event{c.polled(e, true)} })
 	}
 	c.pollIn(c.latency(500))
@@ -71,7 +74,6 @@ func (c *calendar) pollIn(d time.Duration) {
 		case mode == emptied:
 			e = edition{}
 		}
-		e = e.clone()
 		c.in(took, func() []Event {
 			c.pollIn(c.poll)
 			if mode == failing {
@@ -94,11 +96,28 @@ func (c *calendar) pollIn(d time.Duration) {
 // polled is what the program is told of an edition.
 func (c *calendar) polled(e edition, saved bool) Polled {
 	p := Polled{Feed: feedName, Good: true, Saved: saved, Cancelled: e.cancelled, Events: len(e.windows) + len(e.cancelled) + c.others}
-	for _, w := range e.windows {
-		if w.End.After(c.wall().Add(-24*time.Hour)) && w.Start.Before(c.wall().Add(48*time.Hour)) {
-			p.Windows = append(p.Windows, w)
+	if len(e.windows) == 0 {
+		return p
+	}
+	if len(e.windows) > 64 {
+		panic("more windows than bits")
+	}
+	mask := uint64(0)
+	from, to := c.wall().Add(-24*time.Hour), c.wall().Add(48*time.Hour)
+	for i := range e.windows {
+		if w := &e.windows[i]; w.End.After(from) && w.Start.Before(to) {
+			mask |= 1 << i
 		}
 	}
+	if c.toldOf != &e.windows[0] || c.mask != mask {
+		c.told, c.toldOf, c.mask = nil, &e.windows[0], mask
+		for i := range e.windows {
+			if mask&(1<<i) != 0 {
+				c.told = append(c.told, e.windows[i])
+			}
+		}
+	}
+	p.Windows = c.told
 	return p
 }
 
@@ -122,7 +141,7 @@ func (c *calendar) edit(uid string, change func(*actions.Window) (keep bool)) {
 func (c *calendar) cancel(uid string) {
 	c.edit(uid, func(w *actions.Window) bool { return false })
 	if id := actions.WindowID(uid, time.Time{}); !slices.Contains(c.now.cancelled, id) {
-		c.now.cancelled = append(c.now.cancelled, id)
+		c.now.cancelled = append(slices.Clone(c.now.cancelled), id)
 	}
 }
 

@@ -55,7 +55,7 @@ func (c *checker) overHand(o *owner, e Write) {
 	left := false
 	for _, list := range c.beliefs {
 		for _, b := range list {
-			for _, x := range c.spans(b, o.ref) {
+			for _, x := range b.spans[o.ref] {
 				switch {
 				case now.Before(x.early) || !now.Before(x.surelyTo):
 				case x.early.After(o.hand.at):
@@ -83,7 +83,7 @@ func (c *checker) dropHands() {
 		held := false
 		for _, list := range c.beliefs {
 			for _, b := range list {
-				for _, x := range c.spans(b, o.ref) {
+				for _, x := range b.spans[o.ref] {
 					held = held || !now.Before(x.early) && now.Before(x.surelyTo)
 				}
 			}

@@ -58,7 +58,7 @@ func (c *checker) shares(r actions.Ref) bool {
 	now := c.wall()
 	for _, list := range c.beliefs {
 		for _, b := range list {
-			for _, x := range c.spans(b, r) {
+			for _, x := range b.spans[r] {
 				if x.s.Want.Auto && !now.Before(x.early.Add(-heedIn)) && now.Before(x.surelyTo.Add(heedIn)) &&
 					c.premises.Procedure(b.w.Procedure).Direction != actions.TurnDown {
 					return true
@@ -115,7 +115,7 @@ func (c *checker) mayMakeRoom(r actions.Ref) *belief {
 			if c.premises.Procedure(b.w.Procedure).Direction != actions.TurnUp || !c.wall().Before(b.w.Start) || c.isDown(id, r.Device) {
 				continue
 			}
-			for _, x := range c.spans(b, r) {
+			for _, x := range b.spans[r] {
 				if w, _ := c.draws(r, x.s.Want.Value); x.s.Want.Auto || w > 0 {
 					return b
 				}

@@ -140,7 +140,7 @@ func (c *checker) eventful(o *owner, from time.Time) bool {
 			if b.lacking > 0 || b.since.After(from) {
 				return true
 			}
-			for _, x := range c.spans(b, o.ref) {
+			for _, x := range b.spans[o.ref] {
 				if x.s.Guard != nil && c.wall().After(x.early) && x.surelyTo.After(c.wall().Add(from.Sub(c.t))) {
 					return true
 				}

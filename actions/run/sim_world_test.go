@@ -200,7 +200,9 @@ func (w *world) run(end time.Time) {
 		if next.After(w.t) {
 			w.t = next
 		}
-		w.site.Advance(w.t)
+		if w.workshop != nil || !w.site.Still(w.t) { // the workshop's levels are looked at each time
+			w.site.Advance(w.t)
+		}
 		w.check.observe()
 		if !w.t.Before(end) {
 			return
