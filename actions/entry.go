@@ -23,7 +23,8 @@ const (
 	EntryNormal EntryKind = "normal"
 	// EntryHand records that a person set a point we held: Point, Value, Holds.
 	EntryHand EntryKind = "hand"
-	// EntryDoubt records that the device lost what it was told, in a reset: it is to be sent once more. Point, Note.
+	// EntryDoubt records that the device lost what it was told, in a reset: it is to be sent once more. Point, Note; Until where it
+	// ended by itself then, as it was told to, and was not renewed in time.
 	EntryDoubt EntryKind = "doubt"
 	// EntryLate records that a point that was given back shows its stray value after all, and so is owed again: Point, Note.
 	EntryLate EntryKind = "late"
@@ -109,7 +110,9 @@ func (s *Standing) Apply(e Entry) {
 		// Of a command that was never confirmed nothing is sent once more: a reset that follows it is the first, and it may
 		// still arrive.
 		if p.Certain {
-			p.Resent = true
+			if p.Ended = !e.Until.IsZero(); !p.Ended {
+				p.Resent = true
+			}
 			p.Sent = time.Time{} // what was sent was done, and undone: only what is sent from now on may still arrive
 		}
 		p.Certain = false
@@ -163,7 +166,7 @@ func (s *Standing) intent(e Entry) {
 		p.Since, p.Touched = e.At, false
 	}
 	if p.Step != e.Step.ID {
-		p.Resent = false
+		p.Resent, p.Ended = false, false
 	}
 	p.Owed, p.Certain, p.Value = true, false, e.Step.Value
 	p.Step, p.Link = e.Step.ID, e.Step.Link

@@ -28,6 +28,7 @@ type PointStanding struct {
 	Value    Value     `json:"value"`               // what was last asked of the device
 	Certain  bool      `json:"certain"`             // Value was read back, or assumed where nothing can be read
 	Resent   bool      `json:"resent,omitempty"`    // Step was sent once more after a reset of the device
+	Ended    bool      `json:"ended,omitempty"`     // Value ended by itself, not renewed in time, and is to be sent once more: no reset
 	Step     string    `json:"step,omitempty"`      // the step that asked it
 	Window   string    `json:"window,omitempty"`    // and its window
 	Since    time.Time `json:"since"`               // when it was asked first

@@ -94,13 +94,13 @@ func (m *Machine) suspect(e ReadDone) {
 		delete(m.hands, e.Ref)
 		return
 	case m.ranOut(p, st):
-		m.doubt(e, "reads "+e.Value.String()+", since what was set ended before it could be renewed")
+		m.doubt(e, "reads "+e.Value.String()+", since what was set ended before it could be renewed", st.Until)
 		return
 	case !left && m.endsByItself(p) && e.Value.Near(m.normalOf(p, st), p.Tolerance):
 		m.endedByItself(e, st)
 		return
 	case !left && e.Session != m.sessions[e.Ref] && !st.Resent:
-		m.doubt(e, "reads "+e.Value.String()+" after a reconnect")
+		m.doubt(e, "reads "+e.Value.String()+" after a reconnect", time.Time{})
 		return
 	}
 	first, seen := m.hands[e.Ref]
@@ -113,9 +113,9 @@ func (m *Machine) suspect(e ReadDone) {
 	}
 }
 
-// doubt has what we set sent once more.
-func (m *Machine) doubt(e ReadDone, why string) {
-	m.fact(actions.Entry{Kind: actions.EntryDoubt, At: m.now.Wall, Point: e.Ref, Note: why})
+// doubt has what we set sent once more; ended is when it ended by itself, zero where it did not.
+func (m *Machine) doubt(e ReadDone, why string, ended time.Time) {
+	m.fact(actions.Entry{Kind: actions.EntryDoubt, At: m.now.Wall, Point: e.Ref, Note: why, Until: ended})
 	m.told("warn", e.Ref.String(), fmt.Sprintf("%s, not %s: it is sent once more", why, m.standing.Points[e.Ref].Value))
 	delete(m.hands, e.Ref)
 	m.dirty = true
@@ -128,7 +128,7 @@ func (m *Machine) strayed(e ReadDone, st actions.PointStanding, p *actions.Point
 		return false
 	}
 	if st.Owed {
-		m.doubt(e, "reads "+e.Value.String()+", which an earlier command asked for")
+		m.doubt(e, "reads "+e.Value.String()+", which an earlier command asked for", time.Time{})
 		return true
 	}
 	m.fact(actions.Entry{Kind: actions.EntryLate, At: m.now.Wall, Point: e.Ref, Note: "a command came late"})

@@ -52,8 +52,8 @@ func (m *Machine) preread(l *lane, e ReadDone) {
 // or has and does not show yet: what the point reads as then proves nothing, and a command of our own must follow it.
 func (m *Machine) inFlight(j *job) bool {
 	p := m.standing.Points[j.step.Point]
-	resent := p.Resent && p.Sent.IsZero() // a reset undid it, and nothing has been sent since
-	return p.Owed && !p.Certain && !resent && p.Touched && p.Value != j.value && !m.broken.trustsReads
+	undone := (p.Resent || p.Ended) && p.Sent.IsZero() // by a reset or by itself, and nothing has been sent since
+	return p.Owed && !p.Certain && !undone && p.Touched && p.Value != j.value && !m.broken.trustsReads
 }
 
 func (m *Machine) normalKnown(j *job) bool {
