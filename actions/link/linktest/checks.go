@@ -130,11 +130,16 @@ func answersLate(b *bench) {
 
 // answersTooLate checks that the answer to one question is not taken for the answer to the next.
 func answersTooLate(b *bench) {
+	late := 2 * b.limit
+	if b.traits.Unnumbered { // in the middle of that half, and the half is a second and more
+		b.limit *= 3
+		late = b.limit + b.limit/4
+	}
 	l := b.begin()
 	b.peer.Put(b.number, actions.Number(1))
 	b.peer.Put(b.named, actions.Named("off"))
 	b.reads(b.number, actions.Number(1))
-	b.peer.Behave(Late, 2*b.limit)
+	b.peer.Behave(Late, late)
 	b.within(func() { b.fails(l.Write(b.Context(), b.named, actions.Named("on")), link.Unknown) })
 	if !b.traits.Hears {
 		b.within(func() {

@@ -49,6 +49,9 @@ type Traits struct {
 	Hears bool
 	// Kills is set where a command whose time is over is ended, and does not arrive late.
 	Kills bool
+	// Unnumbered is set where an answer does not say to which question it is: one that comes no later than half the time of
+	// an exchange after its end is not taken for that to the next.
+	Unnumbered bool
 	// Cannot gives the reason for each manner that this far end cannot have.
 	Cannot map[Manner]string
 	// Patience is how long finding a lost conversation again may take; 10 s where it is not given.
