@@ -247,10 +247,15 @@ func (s *spec) drawStep(r *rand.Rand) mishap {
 		if w.skew != 0 || w.m == nil {
 			return // one at a time, and seen by the program
 		}
-		w.skew = by
-		w.check.disturbed("clock", d+by.Abs())
-		w.always(d, func() []Event { w.skew = 0; w.note("!! the clock is right again"); return nil })
+		w.step(by, d)
 	}}
+}
+
+// step sets the wall clock wrong for d.
+func (w *world) step(by, d time.Duration) {
+	w.skew = by
+	w.check.disturbed("clock", d+by.Abs())
+	w.always(d, func() []Event { w.skew = 0; w.note("!! the clock is right again"); return nil })
 }
 
 // drawSleep is a machine that is suspended.

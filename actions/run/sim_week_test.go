@@ -37,6 +37,9 @@ func (s *spec) makeWeek(r *rand.Rand) {
 	for _, draw := range longMishaps {
 		s.add(draw(s, r))
 	}
+	if r.IntN(4) == 0 {
+		s.add(s.drawYesterday(r))
+	}
 }
 
 // longMishaps are those that a night has no room for.
@@ -50,6 +53,19 @@ func (s *spec) drawLongSleep(r *rand.Rand) mishap {
 // drawLongDown is a link that cannot be reached for most of a day.
 func (s *spec) drawLongDown(r *rand.Rand) mishap {
 	return s.down(r, s.premises.Links[r.IntN(len(s.premises.Links))].Name, time.Duration(2+r.IntN(18))*time.Hour)
+}
+
+// drawYesterday is a board without a battery for its clock: it starts anew with the time of hours or a day ago, until it is set.
+func (s *spec) drawYesterday(r *rand.Rand) mishap {
+	by, down := time.Duration(1+r.IntN(30*60))*time.Minute, restartIn(r)
+	d := down + time.Duration(10+r.IntN(3600))*time.Second
+	return mishap{s.moment(r), fmt.Sprintf("it starts anew with the time of %s ago, for %s", by, d), func(w *world) {
+		if w.skew != 0 || w.m == nil {
+			return
+		}
+		w.kill("the power is cut", down, true)
+		w.step(-by, d)
+	}}
 }
 
 // drawZone is somebody who sets the machine to another zone: its clock is the same, and shows other hours.

@@ -140,7 +140,7 @@ func (w *world) boot() {
 		panic(err)
 	}
 	w.life++
-	w.journal = &record{Crash: j, world: w}
+	w.journal = &record{Crash: j, world: w, newest: j.Newest()}
 	w.m = NewMachine(Settings{Premises: w.known(), Journal: w.journal, Horizon: 48 * time.Hour, Readiness: 3 * time.Hour, Watch: w.watch,
 		Feeds: []string{feedName}})
 	w.m.broken = w.broken
@@ -315,12 +315,17 @@ func outcome(events []Event) bool {
 // A record is the journal that the program writes; the checker reads along.
 type record struct {
 	*journaltest.Crash
-	world *world
+	world  *world
+	newest time.Time // of Crash: it is asked for at each turn, and changes with a write alone
 }
+
+// Newest returns the time of the newest entry.
+func (j *record) Newest() time.Time { return j.newest }
 
 // Write passes the entries on, and tells the checker of those that are kept.
 func (j *record) Write(ctx context.Context, entries ...actions.Entry) error {
 	err := j.Crash.Write(ctx, entries...)
+	j.newest = j.Crash.Newest()
 	if err != nil {
 		j.world.note("   journal: %s", err)
 		return err
