@@ -1,15 +1,16 @@
 package plan
 
 import (
+	"cmp"
 	"slices"
 	"time"
 
 	"spillway/actions"
 )
 
-// A booking is a command that is to be sent on a link at from; the next may go at to.
+// A booking is a command that is to be sent on a link at from, counted from now; the next may go at to.
 type booking struct {
-	from, to time.Time
+	from, to time.Duration
 }
 
 // gap returns how long the link is taken by the hold's command before the next may be sent.
@@ -91,15 +92,15 @@ func (p *planner) begin(h *hold, at time.Time) {
 
 // book finds the latest time at or before at from which the link is free for gap, and takes it.
 func (p *planner) book(taken *[]booking, at time.Time, gap time.Duration) time.Time {
-	list := *taken
-	i, _ := slices.BinarySearchFunc(list, at.Add(gap), func(b booking, t time.Time) int { return b.from.Compare(t) })
+	list, from := *taken, at.Sub(p.now)
+	i, _ := slices.BinarySearchFunc(list, from+gap, func(b booking, t time.Duration) int { return cmp.Compare(b.from, t) })
 	// list[i:] begins when the command is over; what is before may still be in the way.
-	for i > 0 && list[i-1].to.After(at) {
-		at = list[i-1].from.Add(-gap)
+	for i > 0 && list[i-1].to > from {
+		from = list[i-1].from - gap
 		i--
 	}
-	*taken = slices.Insert(list, i, booking{at, at.Add(gap)})
-	return at
+	*taken = slices.Insert(list, i, booking{from, from + gap})
+	return p.now.Add(from)
 }
 
 // placeLeadIns places the lead-ins of every window as if there were no other commands.
@@ -148,9 +149,9 @@ func (p *planner) moveLeadIns() bool {
 			link = c.line.link
 			free = actions.Later(p.now, p.quiet(link))
 		}
-		at := actions.Later(c.due, free)
-		free = at.Add(c.gap)
-		taken[link] = append(taken[link], booking{at, free})
+		at := actions.Later(c.due, free).Sub(p.now)
+		free = p.now.Add(at + c.gap)
+		taken[link] = append(taken[link], booking{at, at + c.gap})
 	}
 	moved := false
 	for _, w := range p.windows {

@@ -11,8 +11,10 @@ import (
 type memory struct {
 	slabs  [][]change // what newChange gives out; slab is the one being filled
 	slab   int
-	spans  []span    // what carveSpans gives out
-	listed []*change // what carveChanges gives out
+	spans  []span // what carve gives out: of lines,
+	listed []*change
+	holds  []hold // and of windows
+	held   []*hold
 
 	starts, ends []*hold // of one line
 	changes      []*change
@@ -35,12 +37,14 @@ func (m *memory) release() {
 		clear(m.slabs[i][:cap(m.slabs[i])])
 	}
 	clear(m.spans[:cap(m.spans)])
+	clear(m.holds[:cap(m.holds)])
 	for _, list := range [][]*change{m.listed, m.changes, m.queues[0], m.queues[1]} {
 		clear(list[:cap(list)])
 	}
-	clear(m.starts[:cap(m.starts)])
-	clear(m.ends[:cap(m.ends)])
-	m.spans, m.listed = m.spans[:0], m.listed[:0]
+	for _, list := range [][]*hold{m.held, m.starts, m.ends} {
+		clear(list[:cap(list)])
+	}
+	m.spans, m.listed, m.holds, m.held = m.spans[:0], m.listed[:0], m.holds[:0], m.held[:0]
 	memories.Put(m)
 }
 

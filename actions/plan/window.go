@@ -115,8 +115,8 @@ func (p *planner) takeWindow(w *window) {
 	for _, name := range w.SkipDevices {
 		w.say(name + " is left out, as the event's description asks")
 	}
-	w.made = make([]hold, 0, len(w.proc.LeadIn)+len(w.proc.During)+len(w.Extra))
-	w.holds = make([]*hold, 0, cap(w.made))
+	n := len(w.proc.LeadIn) + len(w.proc.During) + len(w.Extra)
+	w.made, w.holds = carve(&p.memory.holds, n), carve(&p.memory.held, n)
 	// A statement in the event's own description comes before the procedure's.
 	for i := range w.Extra {
 		p.hold(w, &w.Extra[i], actions.PhaseDuring, "-x", i+1, i-len(w.Extra))
@@ -142,8 +142,10 @@ func (p *planner) hold(w *window, s *actions.Statement, phase actions.Phase, lis
 		return
 	}
 	l := p.line(s.Point)
-	w.made = append(w.made, hold{id: w.ID + list + strconv.Itoa(n), win: w, line: l, st: s, phase: phase, order: order, live: true, from: w.start, to: w.End.UTC()})
+	w.made = w.made[:len(w.made)+1]
 	h := &w.made[len(w.made)-1]
+	h.id, h.win, h.line, h.st, h.phase, h.order, h.live = w.ID+list+strconv.Itoa(n), w, l, s, phase, order, true
+	h.from, h.to = w.start, w.End.UTC()
 	if phase == actions.PhaseLeadIn && s.HasFrom {
 		h.from = w.start.Add(s.From)
 	}
