@@ -317,3 +317,18 @@ func FuzzBoxesAndGateways(f *testing.F) {
 		}
 	})
 }
+
+func TestStillUntilABoxMovesSomething(t *testing.T) {
+	s := newSite(t, 1)
+	start := s.Now()
+	if !s.Still(start.Add(24 * time.Hour)) {
+		t.Error("something moves by itself, and nothing was done")
+	}
+	lent := actions.Ref{Device: Cylinder, Point: "heating"}
+	if a := s.Lend(start, lent, actions.Named("standby"), 10*time.Minute); !a.OK() {
+		t.Fatal(a.Why)
+	}
+	if ends := start.Add(10 * time.Minute); !s.Still(ends.Add(-time.Second)) || s.Still(ends) {
+		t.Errorf("still until it ends: %t, at its end: %t", s.Still(ends.Add(-time.Second)), s.Still(ends))
+	}
+}
