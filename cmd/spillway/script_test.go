@@ -3,11 +3,13 @@ package main
 import (
 	"context"
 	"errors"
+	"flag"
 	"net/http"
 	"net/http/httptest"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"testing"
 
@@ -15,6 +17,12 @@ import (
 )
 
 func TestMain(m *testing.M) {
+	// Those that run beside one another wait nearly all the time. -parallel on the command line counts over this.
+	if runtime.GOMAXPROCS(0) < 4 {
+		if err := flag.Set("test.parallel", "4"); err != nil {
+			panic(err)
+		}
+	}
 	testscript.Main(m, map[string]func(){
 		"spillway": func() {
 			os.Exit(execute(context.Background(), os.Args[1:], streams{In: os.Stdin, Out: os.Stdout, Err: os.Stderr}))
