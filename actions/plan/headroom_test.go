@@ -64,7 +64,7 @@ func TestRoomIsMadeAsLateAsItCan(t *testing.T) {
 func TestWhatIsLoweredCountsUntilThen(t *testing.T) {
 	in := Input{Premises: roomy(proc{during: []string{"battery.power = auto", "shed.power = auto"}}, batteryOf("shed", 3, 10)), Now: at("11:00"),
 		Standing: actions.NewStanding(), Windows: hour()}
-	in.Premises.Device("shed").Points[0].Min = -3000
+	in.Premises.Device("shed").Point("power").Min = -3000
 	in.Standing.Points[ref("shed.power")] = actions.PointStanding{Owed: true, Value: actions.Number(-600), Normal: actions.Number(0)}
 	p, _ := run(in)
 	battery, shed := p.lines[ref("battery.power")], p.lines[ref("shed.power")]

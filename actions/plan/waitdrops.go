@@ -161,13 +161,17 @@ func (c *change) bringForward(early time.Duration) bool {
 	switch {
 	case over:
 		next := c.value // the hold that comes, or else nothing
-		if c.ending && c.under == nil {
+		if w, _ := l.p.premises.DrawW(l.dev, l.pt, next); w < 0 || c.ending && c.under == nil {
 			next = l.zero
 		}
 		if i == 0 || at.Before(actions.Later(l.p.now, (*list)[i-1].at)) || (*list)[i-1].value == next {
 			return false
 		}
-		*list = slices.Insert(*list, i, autoValue{at: at, value: next})
+		ahead := []autoValue{{at: at, value: next}}
+		if i == len(*list) || !(*list)[i].at.Equal(c.due) {
+			ahead = append(ahead, autoValue{at: c.due, value: (*list)[i-1].value}) // for when its hold rules again
+		}
+		*list = slices.Insert(*list, i, ahead...)
 		return true
 	case i == 0 || i == len(*list) || !(*list)[i].at.Equal(c.due):
 		return false

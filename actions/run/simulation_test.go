@@ -93,6 +93,7 @@ func TestSeedsThatFailed(t *testing.T) {
 		{2000804, "what a box ended while the machine slept and the clock was set back was taken for a hand"},
 		{34000520, "a cylinder that showed its target to a tenth of a kelvin drew for some seconds more, and the checker called the limit passed"},
 		{310000510, "after the clock was set forward and a kill a link's spacing was taken for over"},
+		{1004000000001, "a share that made way before a statement that gives back gave back itself, and was not taken up again"},
 		{1001000000365, "a share that was less again before it was confirmed was taken for less at once, and a statement did not wait for it"},
 		{121000395, "a battery waited for what a charger under a hand would not let go of, and the checker wanted it at once"},
 		{4000792, "the same, after a renewal by a clock that was set forward for a while"},
