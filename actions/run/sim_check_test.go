@@ -56,6 +56,7 @@ type owner struct {
 	ours   bool            // the program moved it last, to something that is not legit
 	mixed  bool            // somebody else moved it while it was held
 	alien  time.Time       // when somebody else moved it last, except for a reset that must be put right
+	unseen bool            // somebody else moved it last, and it cannot be read
 	resets int             // while the program held it
 	hand   *handed
 	recent []move
@@ -176,13 +177,13 @@ func (c *checker) moved(e house.Entry) {
 	}
 	switch e.Source {
 	case house.Command, house.Repeat:
-		o.ours = !has(o.legit, e.After)
+		o.ours, o.unseen = !has(o.legit, e.After), false
 		c.limit(e)
 		return
 	case house.Itself:
 		c.ranOut(o, e)
 	case house.Hand, house.Reset:
-		c.foreign = c.t
+		c.foreign, o.unseen = c.t, o.point.Read == nil
 		mustResend := e.Source == house.Reset && o.ours && o.resets == 0 && c.wires[o.wire].gateway && c.kept.Points[e.Point].Certain
 		if mustResend {
 			o.resets++

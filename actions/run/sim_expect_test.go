@@ -368,8 +368,9 @@ func (c *checker) examine() {
 	}
 }
 
-// blind reports whether nobody can know what the setting is: it cannot be read, and commands were lost without a word.
-func (c *checker) blind(o *owner) bool { return o.point.Read == nil && c.lossy[o.wire] }
+// blind reports whether nobody can know what the setting is: it cannot be read, and commands were lost without a word, or
+// somebody else moved it last, be it days ago.
+func (c *checker) blind(o *owner) bool { return o.point.Read == nil && c.lossy[o.wire] || o.unseen }
 
 // stuck reports whether the box refuses to give the point back: a hand has put the charger in local control, and in that
 // it takes no current. The program must go on trying.

@@ -97,6 +97,7 @@ func TestSeedsThatFailed(t *testing.T) {
 		{1001000000365, "a share that was less again before it was confirmed was taken for less at once, and a statement did not wait for it"},
 		{121000395, "a battery waited for what a charger under a hand would not let go of, and the checker wanted it at once"},
 		{4000792, "the same, after a renewal by a clock that was set forward for a while"},
+		{2000123000068, "a hand on what cannot be read was days ago, and the checker thought that the program knew of it"},
 		{2000077000156, "a reset after a value that had ended by itself was taken for a hand"},
 	} {
 		w := simulate(c.seed, breakage{}, false)
