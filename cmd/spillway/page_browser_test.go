@@ -39,7 +39,7 @@ func runDemo(t *testing.T) string {
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
-		execute(ctx, []string{"demo", "--speed", "60", "--listen", "127.0.0.1:0", "--stay"}, streams{In: strings.NewReader(""), Out: in, Err: in})
+		execute(ctx, []string{"demo", "--speed", "30", "--listen", "127.0.0.1:0", "--stay"}, streams{In: strings.NewReader(""), Out: in, Err: in})
 		_ = in.Close()
 	}()
 	t.Cleanup(func() { cancel(); <-done })

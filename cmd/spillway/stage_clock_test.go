@@ -3,6 +3,7 @@ package main
 import (
 	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
 )
 
@@ -87,5 +88,40 @@ func (c *stageClock) After(d time.Duration) (<-chan time.Time, func()) {
 		c.mu.Lock()
 		defer c.mu.Unlock()
 		delete(c.waits, heard)
+	}
+}
+
+func TestStageClock(t *testing.T) {
+	start := time.Date(2026, 7, 4, 9, 0, 0, 0, time.UTC)
+	synctest.Test(t, func(t *testing.T) {
+		c := newStageClock(t, start)
+		heard, _ := c.After(90 * time.Second)
+		given, stop := c.After(time.Second)
+		stop()
+		time.Sleep(time.Second)
+		if got := c.Now().Sub(start); got != stageSpeed*time.Second {
+			t.Errorf("a second is %s", got)
+		}
+		if at := (<-heard).Sub(start); at < 90*time.Second || at > 91*time.Second {
+			t.Errorf("90 s are over after %s", at)
+		}
+		if len(given) > 0 {
+			t.Error("what was given up is heard")
+		}
+		c.slow(true)
+		before := c.Now()
+		time.Sleep(time.Second)
+		if got := c.Now().Sub(before); got != stageSpeed/10*time.Second {
+			t.Errorf("a slow second is %s", got)
+		}
+	})
+	// It had no turn for a minute.
+	c := &stageClock{speed: stageSpeed, now: start, beat: time.Now().Add(-time.Minute)}
+	if got := c.Now().Sub(start); got != stageSpeed*mostOfBeat {
+		t.Errorf("it went on by %s without a beat", got)
+	}
+	c.beats()
+	if got := c.now.Sub(start); got != stageSpeed*mostOfBeat {
+		t.Errorf("it made up for what it missed: %s", got)
 	}
 }
