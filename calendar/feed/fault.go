@@ -11,6 +11,7 @@ import (
 	"net"
 	"net/http"
 	"net/url"
+	"path/filepath"
 	"strings"
 	"time"
 	"unicode"
@@ -57,6 +58,7 @@ func asError(err error, s Spec) *Error {
 		cert *tls.CertificateVerificationError
 		rec  tls.RecordHeaderError
 		auth x509.UnknownAuthorityError
+		old  x509.CertificateInvalidError
 		op   *net.OpError
 	)
 	switch {
@@ -67,8 +69,13 @@ func asError(err error, s Spec) *Error {
 			strings.TrimSuffix(root(err).Error(), ": "+errRefused.Error()))
 	case errors.As(err, &dns) && dns.IsNotFound:
 		return fault(err, "check "+s.key("url"), "cannot be reached: no host is called %s", dns.Name)
+	case errors.As(err, &auth) && s.CAFile != "":
+		return fault(err, "check "+s.key("ca_file")+": another authority signed it", "has a certificate that none in %s signed", filepath.Base(s.CAFile))
 	case errors.As(err, &auth):
 		return fault(err, "set "+s.key("ca_file")+" to the authority that signed it", "has a certificate no known authority signed")
+	case errors.As(err, &old) && old.Reason == x509.Expired && old.Cert != nil:
+		return fault(err, "have it renewed there, or set this machine's clock", "has a certificate valid only from %s to %s",
+			old.Cert.NotBefore.UTC().Format(time.RFC3339), old.Cert.NotAfter.UTC().Format(time.RFC3339))
 	case errors.As(err, &cert):
 		return fault(err, "check its certificate and "+s.key("url"), "has a certificate that does not hold: %v", cert.Err)
 	case errors.As(err, &rec):
@@ -178,8 +185,23 @@ func statusFault(resp *http.Response, s Spec, now time.Time) *Error {
 	case code/100 == 3 || code/100 == 4:
 		cure = "check " + s.key("url")
 	}
-	e := fault(nil, cure, "answered %d %s", resp.StatusCode, http.StatusText(resp.StatusCode))
-	e.What = strings.TrimSpace(e.What)
+	what := strings.TrimSpace(fmt.Sprintf("answered %d %s", resp.StatusCode, http.StatusText(resp.StatusCode)))
+	if at := keptFrom(resp, s); at != "" {
+		what = "redirects to " + at + ", which " + what
+		cure = "write that server in " + s.key("url") + ", since the password goes to the one named there only"
+	}
+	e := fault(nil, cure, "%s", what)
 	e.after = retryAfter(resp.Header.Get("Retry-After"), now)
 	return e
+}
+
+// keptFrom is the server that a redirect led to and that refused because credentials are not sent along; "" where they
+// were sent, or there are none.
+func keptFrom(resp *http.Response, s Spec) string {
+	refused := resp.StatusCode == http.StatusUnauthorized || resp.StatusCode == http.StatusForbidden
+	given := s.Token != "" || s.User != "" || s.Password != ""
+	if !refused || !given || resp.Request == nil || resp.Request.Header.Get("Authorization") != "" {
+		return ""
+	}
+	return resp.Request.URL.Scheme + "://" + resp.Request.URL.Host
 }

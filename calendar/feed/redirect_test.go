@@ -92,6 +92,16 @@ func TestCredentialsStayHome(t *testing.T) {
 	}
 }
 
+// Where the server that a redirect leads to asks for the password, the fault is the address, not the password.
+func TestCredentialsMissedAway(t *testing.T) {
+	other := serve(t, func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusUnauthorized) })
+	s := serve(t, moved(other.URL+"/ada/secret.ics", http.StatusMovedPermanently))
+	bad(t, open(t, Spec{Name: "house", URL: s.URL, User: "me", Password: "hunter2"}, Options{}),
+		"redirects to "+other.URL+", which answered 401 Unauthorized: write that server in feeds.house.url")
+	bad(t, open(t, Spec{Name: "house", URL: other.URL, User: "me", Password: "hunter2"}, Options{}),
+		") answered 401 Unauthorized: check feeds.house.user, feeds.house.password_file")
+}
+
 func TestSameServer(t *testing.T) {
 	tests := []struct {
 		home, to string

@@ -199,6 +199,10 @@ func (d *draft) text() []byte {
 		p(`poll = "15s"  # how soon a new window is seen; a file here is quickly looked at`)
 	} else {
 		p(`poll = "5m"  # how soon a new window is seen`)
+		p("# For a calendar behind a password, and where a server's certificate is signed by an authority of your own:")
+		p(`# user          = "ada"`)
+		p(`# password_file = "secrets/calendar"  # the password and nothing else; chmod 600`)
+		p(`# ca_file       = "secrets/ca.pem"    # in place of the system's authorities`)
 	}
 	for _, v := range d.Devices {
 		v.text(p)
