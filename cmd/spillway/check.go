@@ -171,7 +171,12 @@ func (a *app) checkPoints(ctx context.Context, cfg *config.Config) ([]verdict, e
 		if r.point.Unit != "" && r.value.IsNumber() {
 			what += " " + r.point.Unit
 		}
-		list = append(list, verdict{Level: "ok", Where: r.point.Ref.String(), What: fmt.Sprintf("%s, in %s", what, r.took.Round(time.Millisecond))})
+		v := verdict{Level: "ok", Where: r.point.Ref.String(), What: fmt.Sprintf("%s, in %s", what, r.took.Round(time.Millisecond))}
+		if p := r.point; p.HasRange && r.value.IsNumber() && (r.value.Number < p.Min || r.value.Number > p.Max) {
+			v.Level, v.What = "note", fmt.Sprintf("%s; its range is %s to %s", v.What, actions.Number(p.Min), actions.Number(p.Max))
+			v.Cure = "look at the point's read (on Modbus its register, type, words and scale), unit and range"
+		}
+		list = append(list, v)
 	}
 	return list, nil
 }

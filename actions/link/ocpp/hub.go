@@ -9,9 +9,11 @@ import (
 	"fmt"
 	"io"
 	"log"
+	"maps"
 	"net"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -185,11 +187,17 @@ func (d *door) serve(ctx context.Context, listener net.Listener, config *tls.Con
 
 // ServeHTTP lets a charger in by its name and, where one is set, its password (OCPP-J 1.6, 6.2; 2.0.1 Part 2, A00).
 func (d *door) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	name := strings.Trim(r.URL.Path, "/")
 	d.mu.Lock()
-	l := d.links[strings.Trim(r.URL.Path, "/")]
+	l, all := d.links[name], slices.Collect(maps.Values(d.links))
 	d.mu.Unlock()
 	if l == nil {
 		http.Error(w, "no such station", http.StatusNotFound)
+		if r.Header.Get("Upgrade") != "" { // a browser that looks in is no charger
+			for _, waits := range all {
+				waits.knocked(fmt.Sprintf("a charger came as %.40q, not as %q: let the name in the charger and the end of the link's url agree", name, waits.where.station))
+			}
+		}
 		return
 	}
 	if l.where.password != "" {

@@ -408,6 +408,30 @@ func TestHub(t *testing.T) {
 	reads(t, l, current, actions.Number(0))
 	_, err := second.Read(t.Context(), current)
 	failed(t, err, link.Unreachable, "has not come yet")
+
+	stranger := strings.Replace(strings.Replace(b.Spec().URL, "ocpp", "http", 1), "CP1", "CP3", 1)
+	for _, upgrade := range []string{"", "websocket"} {
+		r, err := http.NewRequestWithContext(t.Context(), http.MethodGet, stranger, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		want := "has not come yet"
+		if upgrade != "" {
+			r.Header.Set("Connection", "Upgrade")
+			r.Header.Set("Upgrade", upgrade)
+			want = `a charger came as "CP3", not as "CP2": let the name`
+		}
+		resp, err := http.DefaultClient.Do(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_ = resp.Body.Close()
+		await(t, want, func() bool {
+			_, err := second.Read(t.Context(), current)
+			return link.ClassOf(err) == link.Unreachable && strings.Contains(err.Error(), want)
+		})
+	}
+	reads(t, l, current, actions.Number(0)) // which has its charger
 	_, err = hub.Open(b.Spec(), nil)
 	failed(t, err, link.Impossible, "another link waits")
 	if err := l.Close(); err != nil {
