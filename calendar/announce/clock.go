@@ -20,7 +20,7 @@ const (
 type clockText struct {
 	minutes  int // from midnight, as written: 1pm is 60 and pm
 	half     half
-	midnight bool // the word: the begin of a day or its end
+	midnight bool // the word: the start of a day or its end
 	bare     bool // an hour alone, in a stretch whose other end says more
 }
 
@@ -251,7 +251,7 @@ func stretch(a, b clockText) (start, end int, err error) {
 	}
 	switch {
 	case a.midnight || a.minutes == day:
-		return 0, 0, fmt.Errorf("a start at midnight can be the begin of the day or its end: write 00:00 and the date")
+		return 0, 0, fmt.Errorf("a start at midnight can be the start of the day or its end: write 00:00 and the date")
 	case !aSaid && !bSaid:
 		return 0, 0, fmt.Errorf("it does not say morning or afternoon: write am or pm, or a 24-hour clock such as 09:00")
 	case !aSaid && b.half == clock24 && b.minutes != 12*60 && !b.midnight, !bSaid && a.half == clock24 && a.minutes != 12*60:

@@ -215,14 +215,14 @@ func (p *parser) joined(a, b int) bool {
 	return slices.ContainsFunc(p.items[a+1:b], func(it item) bool { _, ok := it.what.(sepText); return ok })
 }
 
-// minutes returns the start and the end in minutes from the begin of the start's day.
+// minutes returns the start and the end in minutes from the start of the start's day.
 func (p *parser) minutes(f found, first, last int, startDay, endDay date) (start, end int, err error) {
 	a := p.items[first].what.(clockText)
 	if last < 0 {
 		start, said := a.said()
 		switch {
 		case a.midnight || a.minutes == 24*60:
-			return 0, 0, errors.New("a start at midnight can be the begin of the day or its end: write 00:00 and the date")
+			return 0, 0, errors.New("a start at midnight can be the start of the day or its end: write 00:00 and the date")
 		case !said:
 			return 0, 0, fmt.Errorf("%q does not say morning or afternoon: write am or pm, or a 24-hour clock such as 09:00", p.said(first))
 		}

@@ -103,7 +103,7 @@ func TestRead(t *testing.T) {
 		{"next Saturday 1pm to 2pm", "! two ways"},
 		{"Tuesday 1pm to 2pm", "! today is a Tuesday"},
 		{"Sat 5 Dec 12am to 1am", "! midnight to some"},
-		{"Sat 5 Dec midnight to 1am", "! begin of the day or its end"},
+		{"Sat 5 Dec midnight to 1am", "! start of the day or its end"},
 		{"tonight 1am to 2am", "! today or tomorrow"},
 		{"1 October 13:00-14:00", "! write the year"},
 		{"Sat 5 Dec 13:00-14:00 EST", "! not what the clocks"},

@@ -19,7 +19,7 @@ type token struct {
 	kind  kind
 	text  string // lower case; dashes of every length are "-"
 	orig  string
-	at    int  // bytes from the begin of the text
+	at    int  // bytes from the start of the text
 	glued bool // to the token before
 }
 

@@ -60,7 +60,7 @@ func (a *app) addAnnounced(ctx context.Context, f addFlags, now time.Time) error
 
 func (a *app) readAnnouncement(now time.Time, zone *time.Location) (announce.Window, error) {
 	if isTerminalInput(a.In) {
-		fmt.Fprintln(a.Err, "Paste the announcement, then press Ctrl-D at the begin of a line:")
+		fmt.Fprintln(a.Err, "Paste the announcement, then press Ctrl-D at the start of a line:")
 	}
 	text, err := io.ReadAll(io.LimitReader(a.In, announce.MaxText+1))
 	if err != nil {

@@ -244,7 +244,7 @@ func (d *daemon) leave(ctx context.Context) {
 		case <-wait.Done():
 		}
 	}()
-	d.log.Info("giving every held point back before the end")
+	d.log.Info("giving every held point back before stopping")
 	giveBack(wait, d.runner, "")
 }
 

@@ -37,7 +37,7 @@ func TestEnds(t *testing.T) {
 	c.start("--restore-on-exit")
 	c.wait("the program to be up", c.at, func() bool { return strings.Count(c.said(), "plan feed: ") == 2 })
 	c.end()
-	if left := c.house.Astray(); len(left) > 0 || !strings.Contains(c.said(), "giving every held point back before the end") {
+	if left := c.house.Astray(); len(left) > 0 || !strings.Contains(c.said(), "giving every held point back before stopping") {
 		t.Errorf("after --restore-on-exit these are held: %v", left)
 	}
 }

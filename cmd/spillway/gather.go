@@ -26,8 +26,8 @@ type rangeFlags struct {
 
 func (f *rangeFlags) add(c *cobra.Command) {
 	c.Flags().StringArrayVar(&f.calendars, "calendar", nil, "read this `FILE-OR-URL` in place of the configured feeds (repeatable)")
-	c.Flags().StringVar(&f.from, "from", "", "begin of the range, `RFC 3339` (default: now)")
-	c.Flags().StringVar(&f.to, "to", "", "end of the range, `RFC 3339` (default: the horizon)")
+	c.Flags().StringVar(&f.from, "from", "", "start of the range, `T` (RFC 3339; default: now)")
+	c.Flags().StringVar(&f.to, "to", "", "end of the range, `T` (RFC 3339; default: the horizon)")
 }
 
 // within returns the range that the flags ask for.

@@ -26,7 +26,7 @@ func (a *app) logCommand() *cobra.Command {
 		Use:   "log",
 		Short: "The switching log: what was sent, when, and what was read back",
 		Long: `Log shows what was done, a line for each step: when it was sent, its phase, the point and its value, how it ended, and how
-many tries that took. Confirmed means read back, assumed that the point cannot be read.`,
+many tries that took. Confirmed means read back; assumed means that the point cannot be read back.`,
 		Example: "  spillway log --from 2026-12-05T00:00:00Z\n  spillway log --follow",
 		Args:    cobra.NoArgs,
 		RunE:    func(c *cobra.Command, _ []string) error { return a.log(c.Context(), f, device, follow) },

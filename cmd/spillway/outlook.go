@@ -58,7 +58,7 @@ func (l *ledger) outlook(ctx context.Context, calendars []string, p *actions.Pla
 	return out
 }
 
-// foretelling returns a settler whose books reach from the begin of the meter data to the last window of the plan.
+// foretelling returns a settler whose books reach from the start of the meter data to the last window of the plan.
 func (l *ledger) foretelling(ctx context.Context, calendars []string, p *actions.Plan) (*settle.Settler, error) {
 	series, err := l.series(ctx, nil)
 	if err != nil {

@@ -39,7 +39,7 @@ With --json the log on standard error is JSON, a line each.`,
 		},
 	}
 	c.Flags().BoolVar(&watch, "watch", false, "plan and publish, and send nothing")
-	c.Flags().BoolVar(&leave, "restore-on-exit", false, "give every held point back before the end")
+	c.Flags().BoolVar(&leave, "restore-on-exit", false, "give every held point back before it stops")
 	return c
 }
 

@@ -63,8 +63,8 @@ contradicts what was imported before is refused, unless --replace says that the 
 		},
 	}
 	f.add(c)
-	c.Flags().Lookup("from").Usage = "only windows that end after `RFC 3339` (default: all that the meter data covers)"
-	c.Flags().Lookup("to").Usage = "only windows that begin before `RFC 3339` (default: the end of the meter data)"
+	c.Flags().Lookup("from").Usage = "only windows that end after `T` (RFC 3339; default: all that the meter data covers)"
+	c.Flags().Lookup("to").Usage = "only windows that begin before `T` (RFC 3339; default: the end of the meter data)"
 	c.Flags().StringArrayVar(&f.meters, "meter", nil, "read this meter `FILE` in place of all other meter data (repeatable)")
 	c.Flags().StringArrayVar(&f.only, "window", nil, "only the window with this `ID` (repeatable)")
 	c.Flags().StringArrayVar(&f.paid, "paid", nil, "record a credit that came, `WINDOW=AMOUNT` (repeatable)")
@@ -223,7 +223,7 @@ func (f *settleFlags) settleRange(s *meter.Series, zone *time.Location, now time
 	case f.from != "":
 		return from, to, usagef("--from %s is not before the end of the meter data, %s: give --to too", f.from, last.Format(time.RFC3339))
 	}
-	return from, to, usagef("--to %s is not after the begin of the meter data, %s: give --from too", f.to, first.Format(time.RFC3339))
+	return from, to, usagef("--to %s is not after the start of the meter data, %s: give --from too", f.to, first.Format(time.RFC3339))
 }
 
 // pickWindows keeps the windows that --window names.
