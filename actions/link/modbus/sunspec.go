@@ -26,7 +26,7 @@ func (l *modbusLink) modelPoint(r *actions.Register) (modelPoint, error) {
 	}
 	p, ok := m.points[strings.ToLower(r.Name)]
 	if !ok || p.kind == "pad" {
-		return modelPoint{}, fmt.Errorf("SunSpec model %d has no point %q", r.Model, r.Name)
+		return modelPoint{}, fmt.Errorf("SunSpec model %d has no point %q: write its name as the model's definition has it, or address it by register number", r.Model, r.Name)
 	}
 	return p, nil
 }

@@ -236,3 +236,19 @@ func FuzzChain(f *testing.F) {
 		}
 	})
 }
+
+// A name that a model has not is said with what to do.
+func TestModelPointUnknown(t *testing.T) {
+	models, err := readModels(modelsText)
+	if err != nil {
+		t.Fatal(err)
+	}
+	l := &modbusLink{models: models}
+	if _, err := l.modelPoint(&actions.Register{Model: 124, Name: "wchamax"}); err != nil {
+		t.Error(err)
+	}
+	_, err = l.modelPoint(&actions.Register{Model: 124, Name: "WChaMx"})
+	if err == nil || !strings.Contains(err.Error(), `SunSpec model 124 has no point "WChaMx": write its name as the model's definition has it`) {
+		t.Errorf("got %v", err)
+	}
+}
