@@ -2,7 +2,14 @@ package plan
 
 import (
 	"slices"
+	"time"
+
+	"spillway/actions"
 )
+
+// fullSettles is how much longer than by its level a device may draw until it is full: it loses some meanwhile, and a level
+// is read every minute and shown rounded. What takes its power waits for that.
+const fullSettles = 2 * time.Minute
 
 // pessimist returns the load as it may be: every device draws what it is set to, and a draw that is lowered goes on until
 // the read-back is due.
@@ -35,8 +42,9 @@ func (l *line) slowDraws() (out []draw) {
 			if len(took) == 0 {
 				continue
 			}
-			full := took[0].to.Before(d.to)
+			to, full := d.to, took[0].to.Before(d.to)
 			if d = took[0]; full {
+				d.to = actions.Earlier(to, d.to.Add(fullSettles))
 				out = append(out, d)
 				continue
 			}
