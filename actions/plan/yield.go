@@ -56,18 +56,15 @@ func (p *planner) mayYield(c *change) bool {
 
 // awaitsRoom is for a statement that would pass the limit with what is let go by then: that is to be read back first.
 func (p *planner) awaitsRoom(c *change, drops []*change, load func() *profile) (until time.Time, after []string) {
-	due := actions.Later(c.due, p.now) // one that is late waits for what lets go now,
-	late := !p.now.Before(c.due.Add(MostRebound))
-	// but then only as long as its tries last: a restore is tried without an end.
-	hopeless := func(l *line, id string) bool { return late && p.Standing.Steps[id].Tries >= p.links[l.link].Tries }
-	latest := due.Add(MostRebound)
+	due := actions.Later(c.due, p.now) // one that is late waits for what lets go now
+	latest := c.due.Add(MostRebound)   // and after that the machine lets it wait, and tells
 	if !latest.After(c.at) {
 		return until, nil
 	}
 	i, _ := slices.BinarySearchFunc(drops, c.at.Add(-p.slowest()), func(d *change, t time.Time) int { return d.at.Compare(t) })
 	for ; i < len(drops) && !drops[i].at.After(latest); i++ {
 		d := drops[i]
-		if d.line == c.line || d.due.After(due) || d.line.link == c.line.link && d.at.Before(c.at) || d.guardedBy(c) || hopeless(d.line, d.id) {
+		if d.line == c.line || d.due.After(due) || d.line.link == c.line.link && d.at.Before(c.at) || d.guardedBy(c) {
 			continue
 		}
 		if gone := d.at.Add(p.links[d.line.link].Confirm); gone.After(c.at) {
@@ -75,7 +72,7 @@ func (p *planner) awaitsRoom(c *change, drops []*change, load func() *profile) (
 		}
 	}
 	for _, l := range p.order {
-		if d, ok := l.underWay(); ok && l.link != c.line.link && !hopeless(l, l.st.Step) {
+		if d, ok := l.underWay(); ok && l.link != c.line.link {
 			until = actions.Later(until, d.to)
 		}
 	}

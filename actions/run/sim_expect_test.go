@@ -380,9 +380,13 @@ func (c *checker) stuck(r actions.Ref) bool {
 	return r == ref("van.current") && refuses && c.kept.Points[r].Owed
 }
 
-// waitsForStuck reports whether a point waits for power that a box refuses to let go of, and somebody is told. DESIGN 5.4: no
-// device takes another's share before the drop is read back.
+// waitsForStuck reports whether a point waits for power that a box refuses, or cannot be reached, to let go of, and somebody is
+// told. DESIGN 5.4: no device takes another's share before the drop is read back.
 func (c *checker) waitsForStuck(r actions.Ref) bool {
-	_, told := c.m.troubles["share "+r.String()]
-	return told && c.stuck(ref("van.current"))
+	if _, told := c.m.troubles["share "+r.String()]; !told {
+		return false
+	}
+	return c.stuck(ref("van.current")) || slices.ContainsFunc(c.settings, func(s setting) bool {
+		return c.kept.Points[s.ref].Owed && !c.quietOn(c.owners[s.ref].wire)
+	})
 }
