@@ -95,6 +95,9 @@ func reachCure(s Spec) string {
 	if strings.HasPrefix(strings.ToLower(s.URL), "webcal://") {
 		return s.again() + "; write http:// or https:// in " + s.key("url") + " to say which webcal:// means"
 	}
+	if strings.HasPrefix(strings.ToLower(s.URL), "caldav://") {
+		return s.again() + "; a server that wants TLS is written caldavs:// in " + s.key("url")
+	}
 	return s.again()
 }
 

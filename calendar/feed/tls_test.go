@@ -15,6 +15,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 )
@@ -98,4 +99,6 @@ func TestUnreachable(t *testing.T) {
 	s := serve(t, func(http.ResponseWriter, *http.Request) {})
 	s.Close()
 	bad(t, open(t, Spec{Name: "house", URL: s.URL}, Options{}), "cannot be reached:", "refused: the next poll tries again")
+	bad(t, open(t, Spec{Name: "house", URL: "caldav" + strings.TrimPrefix(s.URL, "http")}, Options{}), "cannot be reached:",
+		"a server that wants TLS is written caldavs:// in feeds.house.url")
 }

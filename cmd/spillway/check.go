@@ -158,8 +158,17 @@ func (a *app) checkPoints(ctx context.Context, cfg *config.Config) ([]verdict, e
 		return nil, err
 	}
 	var list []verdict
+	away := map[string]actions.Ref{} // by link that is out of reach: its first point
 	for _, r := range answers {
+		l := cfg.Premises.Device(r.point.Ref.Device).Link
+		if first, ok := away[l]; ok && link.ClassOf(r.err) == link.Unreachable {
+			list = append(list, verdict{Level: "fault", Where: r.point.Ref.String(), What: "unreachable like " + first.String() + ", which is on " + l + " too"})
+			continue
+		}
 		if r.err != nil {
+			if link.ClassOf(r.err) == link.Unreachable {
+				away[l] = r.point.Ref
+			}
 			cure := "look at the link's url, the point's read and whether the box is on"
 			if link.ClassOf(r.err) == link.Rubbish {
 				cure = "write the point's read, values and unit as the box tells them"

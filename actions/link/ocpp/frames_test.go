@@ -132,3 +132,19 @@ func loose(piece string, n int) []byte {
 	}
 	return b
 }
+
+func TestChargerHangsUp(t *testing.T) {
+	address, current := port(t), point("current")
+	l := open(t, openAlone, actions.Link{URL: "ocpp://" + address + "/CP1"}, current)
+	conn, _ := rawCharger(t, address, "ocpp1.6")
+	if err := conn.Close(); err != nil {
+		t.Fatal(err)
+	}
+	var said string
+	await(t, "the reason", func() bool {
+		_, err := l.Read(ended(), current)
+		said = err.Error()
+		return strings.Contains(said, "the charger hung up")
+	})
+	t.Log(said)
+}

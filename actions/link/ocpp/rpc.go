@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"strconv"
 	"sync"
 	"time"
@@ -146,6 +147,9 @@ func (t *talk) listen(obey func(action string, payload json.RawMessage) (any, *c
 	broken, spoke := 0, sync.OnceFunc(func() { close(t.spoke) })
 	for {
 		kind, b, err := t.ws.Read(t.over)
+		if errors.Is(err, io.EOF) {
+			err = errors.New("the charger hung up")
+		}
 		if err != nil {
 			return err
 		}
