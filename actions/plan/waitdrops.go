@@ -82,10 +82,10 @@ func (p *planner) putOff() bool {
 }
 
 // putOff lets a rise of the line wait until free. Until then the point keeps what it has, where that is of a hold and so
-// in the sums; else it takes nothing.
+// in the sums; else, and where that gives back, it takes nothing.
 func (l *line) putOff(c *change, free time.Time) {
 	meanwhile := l.zero
-	if c.was != nil || c.caughtUp {
+	if w, _ := l.p.premises.DrawW(l.dev, l.pt, c.from); w >= 0 && (c.was != nil || c.caughtUp) {
 		meanwhile = c.from
 	}
 	begin := actions.Later(c.due, l.p.now)

@@ -172,7 +172,8 @@ func TestAShareThatIsLessBeforeItIsConfirmedIsWaitedFor(t *testing.T) {
 	sameLines(t, "steps", stepLines(Make(in)), "13:00:02 shed.power=1700", "13:00:12 van.current=10", "14:00:00 shed.power=0", "14:00:00 van.current=0")
 }
 
-// A share that makes way before a statement which gives back is nothing until then: sharing gives nothing back.
+// A share that makes way before a statement which gives back is nothing until then, and again while it waits for its turn
+// afterwards: sharing gives nothing back.
 func TestAShareThatMakesWayGivesNothingBack(t *testing.T) {
 	house := yard(4)
 	house.Device("shed").Point("power").Min = -3000
@@ -181,7 +182,7 @@ func TestAShareThatMakesWayGivesNothingBack(t *testing.T) {
 	p.Device("van").Point("current").Normal = actions.Number(0)
 	plan := planOf(p, "11:00", []actions.Window{win("a", "x", "12:00", "14:00"), win("b", "y", "13:00", "13:30")}, "shed.level=20")
 	sameLines(t, "steps", stepLines(plan), "12:00:00 shed.power=3000", "12:59:50 shed.power=0", "13:00:00 shed.power=-2500", "13:00:00 van.current=10",
-		"13:30:00 van.current=0", "13:30:01 shed.power=3000", "14:00:00 shed.power=0")
+		"13:30:00 shed.power=0", "13:30:00 van.current=0", "13:30:01 shed.power=3000", "14:00:00 shed.power=0")
 }
 
 // A battery that a window makes charge goes on drawing when a stronger lead-in of a later window takes its power over.

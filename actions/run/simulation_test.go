@@ -97,6 +97,7 @@ func TestSeedsThatFailed(t *testing.T) {
 		{1020000000196, "a share took the power of a tank that was to be full by its level, and was not yet"},
 		{1021000000007, "so did another of a battery's"},
 		{1022000000047, "a battery waited for what a box out of reach would not let go of, and the checker wanted it at once"},
+		{1041000000017, "a share that waited for its turn gave back meanwhile what the statement before it had"},
 		{1001000000365, "a share that was less again before it was confirmed was taken for less at once, and a statement did not wait for it"},
 		{121000395, "a battery waited for what a charger under a hand would not let go of, and the checker wanted it at once"},
 		{4000792, "the same, after a renewal by a clock that was set forward for a while"},
