@@ -150,7 +150,7 @@ func deviceKeys() []key {
 func pointKeys() []key {
 	return []key{
 		{path: "devices.*.points.*.write", form: either, example: `"barn/battery/charge_power/set"`, doc: "how the link addresses it for writing"},
-		{path: "devices.*.points.*.read", form: either, example: `"barn/battery/charge_power"`, doc: "and for reading"},
+		{path: "devices.*.points.*.read", form: either, example: `"barn/battery/charge_power"`, doc: "how the link addresses it for reading"},
 		{path: "devices.*.points.*.values", form: either, example: `["own_use", "charge", "idle"]`, doc: "the names it takes, or names and what is sent for them"},
 		{path: "devices.*.points.*.values.*", form: either},
 		{path: "devices.*.points.*.unit", example: `"W"`, doc: "of its number; none where not given"},

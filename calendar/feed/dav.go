@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -84,7 +85,11 @@ func (d *dav) state(ctx context.Context, now time.Time) (davResponse, error) {
 		}
 		return nil
 	})
+	var gone *Error
 	switch {
+	case errors.As(err, &gone) && (gone.status == http.StatusNotFound || gone.status == http.StatusGone):
+		gone.Cure = d.elsewhere(ctx, gone.Cure)
+		return davResponse{}, gone
 	case err != nil:
 		return davResponse{}, err
 	case got == nil:

@@ -264,6 +264,18 @@ func TestCollectionDiscovery(t *testing.T) {
 	caldav := strings.Replace(s.URL, "http", "caldav", 1)
 	f := open(t, Spec{Name: "house", URL: caldav}, Options{Now: newClock().now})
 	bad(t, f, "is no calendar collection: point feeds.house.url at one of these: "+caldav+"/me/house/, "+caldav+"/me/holidays/")
+
+	d, _ := newDavServer(t)
+	s = serve(t, func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.Path == "/me/before/" {
+			w.WriteHeader(http.StatusNotFound)
+			return
+		}
+		d.ServeHTTP(w, r)
+	})
+	caldav = strings.Replace(s.URL, "http", "caldav", 1)
+	moved := open(t, Spec{Name: "house", URL: caldav + "/me/before/"}, Options{Now: newClock().now})
+	bad(t, moved, "answered 404 Not Found: point feeds.house.url at one of these: "+caldav+"/me/house/, "+caldav+"/me/holidays/")
 }
 
 // A server may close a kept connection just as the next request goes out. PROPFIND is safe to repeat (RFC 4918 9.1), so

@@ -18,21 +18,36 @@ const (
 // instead is the cure for an address that is no calendar: the calendars that the server says this user has, or
 // otherwise what is wanted.
 func (d *dav) instead(ctx context.Context) string {
-	found := d.discover(ctx)
+	found := d.discover(ctx, d.client.home)
 	if len(found) == 0 {
 		return "point " + d.spec.key("url") + " at one calendar"
 	}
+	return d.pointAt(found)
+}
+
+// elsewhere is instead for an address where nothing is: one above it may know the user's calendars. It is the plain cure
+// where none does.
+func (d *dav) elsewhere(ctx context.Context, plain string) string {
+	for _, at := range []string{"..", "/"} {
+		if found := d.discover(ctx, d.client.home.ResolveReference(&url.URL{Path: at})); len(found) > 0 {
+			return d.pointAt(found)
+		}
+	}
+	return plain
+}
+
+func (d *dav) pointAt(found []string) string {
 	return "point " + d.spec.key("url") + " at one of these: " + strings.Join(found, ", ")
 }
 
 // discover asks for the user's calendars: principal, home, collections (RFC 5397 3, RFC 4791 6.2.1, 4.2). Where the
-// server does not say, it looks right below the configured address.
-func (d *dav) discover(ctx context.Context) []string {
-	c, err := caldav.NewClient(davDoer{d.client}, d.client.home.String())
+// server does not say, it looks right below the address that it begins at.
+func (d *dav) discover(ctx context.Context, from *url.URL) []string {
+	c, err := caldav.NewClient(davDoer{d.client, from}, from.String())
 	if err != nil {
 		return nil
 	}
-	home := d.client.home.Path
+	home := from.Path
 	if principal, err := c.FindCurrentUserPrincipal(ctx); err == nil {
 		if at, err := c.FindCalendarHomeSet(ctx, principal); err == nil {
 			home = at
@@ -61,15 +76,15 @@ func davScheme(u *url.URL) string {
 // A davDoer lets go-webdav ask through our client: no redirects, no other server, bounded answers.
 type davDoer struct {
 	client *client
+	from   *url.URL // the library's endpoint
 }
 
 func (d davDoer) Do(req *http.Request) (*http.Response, error) {
-	home := d.client.home
-	if !sameServer(home, req.URL) {
+	if !sameServer(d.client.home, req.URL) {
 		return nil, errRefused
 	}
-	if req.URL.Path+"/" == home.Path {
-		req.URL.Path = home.Path // the library drops the last slash of its endpoint
+	if req.URL.Path+"/" == d.from.Path {
+		req.URL.Path = d.from.Path // the library drops the last slash of its endpoint
 	}
 	var body []byte
 	if req.Body != nil {

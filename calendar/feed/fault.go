@@ -22,12 +22,13 @@ import (
 // An Error says in one line why a poll failed: what, where, and what to do. It holds no secret: of an address it shows
 // scheme and host only.
 type Error struct {
-	Feed  string // name of the feed; "" for an address given on the command line
-	Where string // scheme and host, or path
-	What  string // what happened: "answered 404 Not Found"
-	Cure  string // what to do
-	Err   error  // cause; matches calendar.ErrEmpty, calendar.ErrNotCalendar, calendar.ErrTruncated and ErrTooBig
-	after time.Duration
+	Feed   string // name of the feed; "" for an address given on the command line
+	Where  string // scheme and host, or path
+	What   string // what happened: "answered 404 Not Found"
+	Cure   string // what to do
+	Err    error  // cause; matches calendar.ErrEmpty, calendar.ErrNotCalendar, calendar.ErrTruncated and ErrTooBig
+	after  time.Duration
+	status int // of the answer; 0 where there was none
 }
 
 // Error returns the one line.
@@ -82,6 +83,8 @@ func asError(err error, s Spec) *Error {
 		return fault(err, "write http:// (or caldav://) in "+s.key("url")+" if the host has no TLS", "does not speak TLS")
 	case errors.As(err, &op) && op.Op == "dial":
 		return fault(err, reachCure(s), "cannot be reached: %v", root(err))
+	case errors.Is(err, io.EOF) && unencrypted(s):
+		return fault(err, "write https:// (or caldavs://) in "+s.key("url")+" if the host wants TLS; else "+again, "hung up without an answer")
 	case errors.Is(err, fs.ErrNotExist):
 		return fault(err, "check "+s.key("url"), "is not there")
 	case errors.Is(err, fs.ErrPermission):
@@ -98,7 +101,13 @@ func reachCure(s Spec) string {
 	if strings.HasPrefix(strings.ToLower(s.URL), "caldav://") {
 		return s.again() + "; a server that wants TLS is written caldavs:// in " + s.key("url")
 	}
-	return s.again()
+	return "check host and port in " + s.key("url") + " and whether the server is up; " + s.again()
+}
+
+// unencrypted reports whether the feed is asked without TLS, which a host that wants it may answer by hanging up.
+func unencrypted(s Spec) bool {
+	u := strings.ToLower(s.URL)
+	return strings.HasPrefix(u, "http://") || strings.HasPrefix(u, "caldav://")
 }
 
 // bodyFault explains a body that cannot be used as a whole.
@@ -194,6 +203,7 @@ func statusFault(resp *http.Response, s Spec, now time.Time) *Error {
 		cure = "write that server in " + s.key("url") + ", since the password goes to the one named there only"
 	}
 	e := fault(nil, cure, "%s", what)
+	e.status = resp.StatusCode
 	e.after = retryAfter(resp.Header.Get("Retry-After"), now)
 	return e
 }

@@ -95,10 +95,25 @@ func TestExpiredCertificate(t *testing.T) {
 		"has a certificate valid only from 2020-02-01T00:00:00Z to 2021-02-01T00:00:00Z: have it renewed there, or set this machine's clock")
 }
 
+// Many servers that want TLS hang up on whoever speaks without it.
+func TestTLSWanted(t *testing.T) {
+	s := serve(t, func(w http.ResponseWriter, _ *http.Request) {
+		if conn, _, err := w.(http.Hijacker).Hijack(); err == nil {
+			_ = conn.Close()
+		}
+	})
+	for _, scheme := range []string{"http", "caldav"} {
+		at := strings.Replace(s.URL, "http", scheme, 1)
+		bad(t, open(t, Spec{Name: "house", URL: at}, Options{}),
+			"hung up without an answer: write https:// (or caldavs://) in feeds.house.url if the host wants TLS")
+	}
+}
+
 func TestUnreachable(t *testing.T) {
 	s := serve(t, func(http.ResponseWriter, *http.Request) {})
 	s.Close()
-	bad(t, open(t, Spec{Name: "house", URL: s.URL}, Options{}), "cannot be reached:", "refused: the next poll tries again")
+	bad(t, open(t, Spec{Name: "house", URL: s.URL}, Options{}), "cannot be reached:",
+		"refused: check host and port in feeds.house.url and whether the server is up; the next poll tries again")
 	bad(t, open(t, Spec{Name: "house", URL: "caldav" + strings.TrimPrefix(s.URL, "http")}, Options{}), "cannot be reached:",
 		"a server that wants TLS is written caldavs:// in feeds.house.url")
 }

@@ -50,7 +50,7 @@ func TestFailedPollKeepsLastGood(t *testing.T) {
 			w.Header().Set("Content-Length", "100000")
 			_, _ = io.WriteString(w, cal("other"))
 		}, calendar.ErrTruncated, "was cut off on the way"},
-		{"hung up", func(http.ResponseWriter, *http.Request) { panic(http.ErrAbortHandler) }, nil, "cannot be read"},
+		{"hung up", func(http.ResponseWriter, *http.Request) { panic(http.ErrAbortHandler) }, nil, "hung up without an answer"},
 		{"strange packing", func(w http.ResponseWriter, _ *http.Request) {
 			w.Header().Set("Content-Encoding", "compress")
 			_, _ = io.WriteString(w, whole)

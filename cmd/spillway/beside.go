@@ -30,6 +30,7 @@ type told struct {
 	Value actions.Value `json:"value"`
 	Took  time.Duration `json:"took"`            // ns
 	Why   string        `json:"error,omitempty"` // it could not be read
+	Class link.Class    `json:"class,omitempty"` // and of which kind that was
 }
 
 // serveReadings reads the points of the links that the daemon has for itself.
@@ -43,7 +44,7 @@ func (d *daemon) serveReadings(w http.ResponseWriter, q *http.Request) {
 		}
 		t := told{Point: r.point.Ref.String(), Value: r.value, Took: r.took}
 		if r.err != nil {
-			t.Why = r.err.Error()
+			t.Why, t.Class = r.err.Error(), link.ClassOf(r.err)
 		}
 		list = append(list, t)
 	}
@@ -79,7 +80,7 @@ func (a *app) readBeside(ctx context.Context, cfg *config.Config) ([]asked, erro
 		}
 		r.value, r.took, r.err = list[k].Value, list[k].Took, nil
 		if why := list[k].Why; why != "" {
-			r.err = errors.New(why)
+			r.err = &link.Error{Class: list[k].Class, What: strings.TrimPrefix(why, string(list[k].Class)+": ")}
 		}
 	}
 	return answers, nil

@@ -58,7 +58,7 @@ func TestReadBesideTheDaemon(t *testing.T) {
 		t.Fatal(err)
 	}
 	code, got := call("check")
-	if code == 0 || !strings.Contains(got, "fault  van.current: ") || strings.Contains(got, "in use") {
+	if code == 0 || !strings.Contains(got, "fault  van.current: ") || !strings.Contains(got, " as its central system and YARD as its name") || strings.Contains(got, "in use") {
 		t.Errorf("before the charger came, check ends with %d:\n%s", code, got)
 	}
 	parts.Go(func() { charger(ctx, "ws://"+address+"/YARD") })

@@ -169,11 +169,7 @@ func (a *app) checkPoints(ctx context.Context, cfg *config.Config) ([]verdict, e
 			if link.ClassOf(r.err) == link.Unreachable {
 				away[l] = r.point.Ref
 			}
-			cure := "look at the link's url, the point's read and whether the box is on"
-			if link.ClassOf(r.err) == link.Rubbish {
-				cure = "write the point's read, values and unit as the box tells them"
-			}
-			list = append(list, verdict{Level: "fault", Where: r.point.Ref.String(), What: r.err.Error(), Cure: cure})
+			list = append(list, verdict{Level: "fault", Where: r.point.Ref.String(), What: r.err.Error(), Cure: pointCure(cfg.Premises.Link(l), r.err)})
 			continue
 		}
 		what := "reads " + r.value.String()

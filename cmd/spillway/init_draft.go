@@ -46,7 +46,7 @@ func waysToDevices() []way {
 		{protocol: "mqtt", how: "over MQTT, by way of a broker", far: "broker", url: "mqtt://127.0.0.1:1883", name: "battery", link: "broker"},
 		{protocol: "http", how: "over HTTP, a box with a web address", far: "box", url: "http://192.168.1.20/", name: "cylinder", link: "web_box"},
 		{protocol: "modbus", how: "over Modbus", far: "box, the unit last", url: "modbus://192.168.1.30:502/1", name: "inverter", link: "modbus_box"},
-		{protocol: "ocpp", how: "over OCPP, a charger that calls in", far: "charger: where it calls in, its name last", url: "ocpp://127.0.0.1:8887/CHARGER",
+		{protocol: "ocpp", how: "over OCPP, a charger that calls in", far: "charger: where it calls in, 0.0.0.0 for one on the network, its name last", url: "ocpp://127.0.0.1:8887/CHARGER",
 			name: "car", kind: "vehicle", link: "charger"},
 		{protocol: "exec", how: "by a program of yours", far: "program (leave it as it is)", url: "exec:", name: "freezer", link: "program"},
 	}

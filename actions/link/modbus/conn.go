@@ -128,6 +128,8 @@ type exchange struct {
 	limit   time.Duration
 	command bool // it is to end in a command
 
+	exception error // the newest that the box answered, as the library has it
+
 	mu    sync.Mutex
 	sent  bool // the command left
 	ended bool // whoever asked has been told that it did not
@@ -246,6 +248,7 @@ func (x *exchange) sort(err error) error {
 	}
 	if word := exception(err); word != "" {
 		x.conn.used = time.Now()
+		x.exception = err
 		return &link.Error{Class: link.Refused, What: x.what + ": " + word}
 	}
 	for _, broken := range []error{

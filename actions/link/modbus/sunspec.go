@@ -6,6 +6,8 @@ import (
 	"math"
 	"strings"
 
+	"github.com/simonvetter/modbus"
+
 	"spillway/actions"
 	"spillway/actions/link"
 )
@@ -62,6 +64,8 @@ func mark(x *exchange) (int, error) {
 	for _, at := range []int{40000, 0, 50000} {
 		head, err := x.read("holding", at, 2)
 		switch {
+		case err != nil && (errors.Is(x.exception, modbus.ErrGWPathUnavailable) || errors.Is(x.exception, modbus.ErrGWTargetFailedToRespond)):
+			return 0, err // there is no such unit: it is not the mark that is missing
 		case err != nil && link.ClassOf(err) != link.Refused:
 			return 0, err
 		case err == nil && head[0] == 0x5375 && head[1] == 0x6e53:

@@ -200,6 +200,11 @@ func TestSunSpecMissing(t *testing.T) {
 	_, err := l.Read(t.Context(), w)
 	failed(t, err, link.Refused, "no SunSpec mark")
 
+	nobody := started(t)
+	nobody.exception = 11
+	_, err = open(t, nobody.Spec(), w).Read(t.Context(), w)
+	failed(t, err, link.Refused, "exception 11, the unit does not answer the gateway")
+
 	short := started(t)
 	short.lay(40000, [2]uint16{1, 66}, [2]uint16{103, 10})
 	_, err = open(t, short.Spec(), w).Read(t.Context(), w)
