@@ -27,7 +27,7 @@ func (b *builder) title(w window, p actions.Phase, lines []actions.StepStanding)
 	case failed > 0:
 		t = number(failed) + " failed: " + t
 	case w.State == actions.Cancelled && p == actions.PhaseDuring:
-		return t + ", called off"
+		return t + ", cancelled"
 	}
 	if open == 0 && len(lines) > 0 {
 		t += fmt.Sprintf(", done %d of %d", done, len(lines))

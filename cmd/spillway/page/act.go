@@ -95,7 +95,7 @@ const notAhead = "That window is not ahead."
 func (p *Page) confirmDown(w http.ResponseWriter, r *http.Request, v visitor) {
 	win := p.ahead(r.URL.Query().Get("window"))
 	if win == nil {
-		p.refuse(w, r, http.StatusNotFound, notAhead, "It has begun, is over, or was called off. One that has begun ends with “Put everything back now”.")
+		p.refuse(w, r, http.StatusNotFound, notAhead, "It has begun, is over, or is cancelled. One that has begun ends with “Put everything back now”.")
 		return
 	}
 	words := p.words()
