@@ -24,6 +24,7 @@ type checker struct {
 	calm    map[string]time.Time // by link, "disk" and "clock": when the last disturbance is surely got over
 	lossy   map[string]bool      // links on which commands were lost without a word
 	liar    time.Time            // until then read-backs and devices may differ
+	lying   map[string]time.Time // by link, until when it tells what was before
 	foreign time.Time            // when somebody else last moved a setting
 	bootAt  time.Time
 
@@ -72,7 +73,7 @@ type move struct {
 func newChecker(w *world) *checker {
 	c := &checker{world: w, kept: actions.NewStanding(), owners: map[actions.Ref]*owner{}, arrived: map[string]time.Time{},
 		calm: map[string]time.Time{}, beliefs: map[string][]*belief{}, downed: map[string]down{}, lossy: map[string]bool{}, windows: map[string]bool{},
-		told: actions.Readings{}, full: map[string]bool{}, bootAt: w.t}
+		told: actions.Readings{}, full: map[string]bool{}, lying: map[string]time.Time{}, bootAt: w.t}
 	for ref, v := range w.site.Normals() {
 		o := &owner{ref: ref, point: w.premises.Point(ref), wire: w.premises.Device(ref.Device).Link,
 			legit: []actions.Value{v}, ever: []actions.Value{v}, recent: []move{{w.t, v}}}
@@ -109,6 +110,9 @@ func (c *checker) boxFault(f house.Fault) {
 		c.lossy[f.Link] = true
 	case house.Late, house.Twice, house.Lie, house.Slow:
 		c.liar = later(c.liar, c.t.Add(f.For+f.By+time.Minute))
+	}
+	if f.Kind == house.Lie {
+		c.lying[f.Link] = later(c.lying[f.Link], c.t.Add(f.For))
 	}
 }
 
@@ -184,7 +188,9 @@ func (c *checker) moved(e house.Entry) {
 		c.ranOut(o, e)
 	case house.Hand, house.Reset:
 		c.foreign, o.unseen = c.t, o.point.Read == nil
-		mustResend := e.Source == house.Reset && o.ours && o.resets == 0 && c.wires[o.wire].gateway && c.kept.Points[e.Point].Certain
+		// What a box that lies shows only once it has been read after the reconnect is a hand by DESIGN 6.4.
+		mustResend := e.Source == house.Reset && o.ours && o.resets == 0 && c.wires[o.wire].gateway && c.kept.Points[e.Point].Certain &&
+			!c.t.Before(c.lying[o.wire])
 		if mustResend {
 			o.resets++
 		} else {
