@@ -66,7 +66,7 @@ func (c *change) endReason() {
 		p.quote(c.hold.st)
 		p.write(" ", c.over())
 	} else {
-		p.write("a window that is called off let go of ", c.line.ref.Device, ".", c.line.ref.Point)
+		p.write("a window that is gone let go of ", c.line.ref.Device, ".", c.line.ref.Point)
 	}
 	if c.under != nil {
 		p.write("; ")
