@@ -2,6 +2,7 @@ package run
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"spillway/actions"
@@ -233,6 +234,9 @@ func (m *Machine) settle(l *lane, state actions.StepState, back actions.Value, n
 	j.step.Value = j.value
 	m.fact(actions.Entry{Kind: actions.EntrySettled, At: m.now.Wall, Step: j.step, State: state, ReadBack: back, Note: note})
 	m.done[j.step.ID] = true
+	if l.asksOther(j) {
+		m.dirty = true
+	}
 	delete(m.notBefore, j.step.ID)
 	delete(m.backoff, j.step.ID)
 	delete(m.hands, j.step.Point)
@@ -248,4 +252,9 @@ func (m *Machine) settle(l *lane, state actions.StepState, back actions.Value, n
 		l.pause = m.now.Up + j.step.Wait
 	}
 	l.job = nil
+}
+
+// asksOther reports whether the plan has come to another value for the job's step since it was sent: that is not done yet.
+func (l *lane) asksOther(j *job) bool {
+	return slices.ContainsFunc(l.steps, func(s actions.Step) bool { return s.ID == j.step.ID && s.Value.Known && s.Value != j.value })
 }
