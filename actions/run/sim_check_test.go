@@ -25,6 +25,8 @@ type checker struct {
 	lossy   map[string]bool      // links on which commands were lost without a word
 	liar    time.Time            // until then read-backs and devices may differ
 	lying   map[string]time.Time // by link, until when it tells what was before
+
+	rejoined map[string]time.Time // by link, when its broker threw it off last
 	foreign time.Time            // when somebody else last moved a setting
 	bootAt  time.Time
 
@@ -73,7 +75,7 @@ type move struct {
 func newChecker(w *world) *checker {
 	c := &checker{world: w, kept: actions.NewStanding(), owners: map[actions.Ref]*owner{}, arrived: map[string]time.Time{},
 		calm: map[string]time.Time{}, beliefs: map[string][]*belief{}, downed: map[string]down{}, lossy: map[string]bool{}, windows: map[string]bool{},
-		told: actions.Readings{}, full: map[string]bool{}, lying: map[string]time.Time{}, bootAt: w.t}
+		told: actions.Readings{}, full: map[string]bool{}, lying: map[string]time.Time{}, rejoined: map[string]time.Time{}, bootAt: w.t}
 	for ref, v := range w.site.Normals() {
 		o := &owner{ref: ref, point: w.premises.Point(ref), wire: w.premises.Device(ref.Device).Link,
 			legit: []actions.Value{v}, ever: []actions.Value{v}, recent: []move{{w.t, v}}}
@@ -252,6 +254,10 @@ func (c *checker) limit(e house.Entry) {
 		if c.full[d.Name] {
 			continue // DESIGN: Sums: it draws until it is full. A box that shows its level rounded may take a little more
 		}
+		if back := c.givesBack(d); back > 0 {
+			sum += max(-back, min(0, now[d.Name])) // the others here draw it: so much less is imported
+			continue
+		}
 		if d.Name == house.HeatPump && c.plannedFull(d) {
 			continue // what its floor takes out meanwhile is in no sum, since nothing configures it
 		}
@@ -279,6 +285,18 @@ func (c *checker) planned(p *actions.Plan) {
 			c.over = c.over || strings.Contains(problem, "over the limit")
 		}
 	}
+}
+
+// givesBack returns what a device gives back by its settings, as far as the program made it.
+func (c *checker) givesBack(d *actions.Device) (w float64) {
+	for i := range d.Points {
+		p := &d.Points[i]
+		if o := c.owners[p.Ref]; o != nil && o.ours {
+			x, _ := c.premises.DrawW(d, p, c.site.Setting(p.Ref))
+			w -= min(0, x)
+		}
+	}
+	return w
 }
 
 // drawn returns what a device draws by its settings, as far as the program made it.

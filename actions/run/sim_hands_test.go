@@ -21,7 +21,9 @@ func (c *checker) byHand(r actions.Ref, v actions.Value) {
 	o := c.owners[r]
 	x := c.expected(r)
 	now := c.site.Setting(r)
-	plain := x.known && x.held && !x.normal && !o.touched(c.t) && now.Near(x.value, o.point.Tolerance) && !v.Near(now, o.point.Tolerance) &&
+	// A hand between a reconnect and the next reading looks like a reset (DESIGN 6.4).
+	joined := c.rejoined[o.wire].IsZero() || c.t.Sub(c.rejoined[o.wire]) > noticeIn
+	plain := joined && x.known && x.held && !x.normal && !o.touched(c.t) && now.Near(x.value, o.point.Tolerance) && !v.Near(now, o.point.Tolerance) &&
 		o.point.Read != nil && c.kept.Points[r].Certain && !c.kept.Points[r].Stray.Known &&
 		c.quietOn(o.wire) && c.settled(r, 3*time.Minute) && c.skew == 0 && r != ref("cylinder.boost")
 	if !plain {

@@ -151,8 +151,10 @@ func (w *wire) arrive(e Write, lasts time.Duration, done func(time.Duration, err
 func (w *world) restarts() {
 	for _, m := range w.site.Drain() {
 		if m.Topic == "" {
-			w.wires[house.LinkBarn].session++
-			w.wires[house.LinkHouse].session++
+			for _, l := range []string{house.LinkBarn, house.LinkHouse} {
+				w.wires[l].session++
+				w.check.rejoined[l] = w.t
+			}
 		}
 	}
 }
