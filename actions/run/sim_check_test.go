@@ -27,8 +27,8 @@ type checker struct {
 	lying   map[string]time.Time // by link, until when it tells what was before
 
 	rejoined map[string]time.Time // by link, when its broker threw it off last
-	foreign time.Time            // when somebody else last moved a setting
-	bootAt  time.Time
+	foreign  time.Time            // when somebody else last moved a setting
+	bootAt   time.Time
 
 	beliefs map[string][]*belief // by window id
 	ids     []string             // of them, in order: see believed
