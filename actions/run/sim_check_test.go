@@ -59,7 +59,7 @@ type owner struct {
 	ours   bool            // the program moved it last, to something that is not legit
 	mixed  bool            // somebody else moved it while it was held
 	alien  time.Time       // when somebody else moved it last, except for a reset that must be put right
-	unseen bool            // somebody else moved it last, and it cannot be read
+	unseen bool            // somebody else moved it last, and it cannot be read; or it was read as what it was long ago
 	resets int             // while the program held it
 	hand   *handed
 	recent []move
@@ -157,6 +157,10 @@ func (c *checker) observe() {
 			c.late = append(c.late, c.seen)
 		case e.Outcome == house.Accepted:
 			c.moved(e)
+		case e.Outcome == house.Lost && e.Why == "the box is off" && c.told[e.Point].Value.String() == e.Asked &&
+			c.site.Setting(e.Point).String() != e.Asked:
+			// Its gateway goes on telling the value of long ago that is asked for: the newest message confirms it (DESIGN 3).
+			c.owners[e.Point].unseen = true
 		}
 		c.seen++
 	}
