@@ -209,7 +209,8 @@ func (p *planner) sentTo(ref actions.Ref) (list []actions.StepStanding) {
 	return list
 }
 
-// leastDraw is the shortest draw worth a word: a device with less to take than that is full.
+// leastDraw is the shortest draw worth a word: a device with less to take than that is full. What ends for another reason
+// counts to its end.
 const leastDraw = time.Second
 
 // take returns the part of d that the device really draws: until it is full, or at its floor.
@@ -219,7 +220,8 @@ func (s *store) take(d draw) []draw {
 	if d.w < 0 {
 		left = s.spareWh
 	}
-	if wh > left {
+	full := wh > left
+	if full {
 		d.to = d.from.Add(time.Duration(left / math.Abs(d.w) * float64(time.Hour)).Round(time.Millisecond))
 		wh = left
 	}
@@ -230,7 +232,7 @@ func (s *store) take(d draw) []draw {
 		s.spareWh -= wh
 		s.roomWh += wh / s.back
 	}
-	if d.to.Sub(d.from) < leastDraw {
+	if full && d.to.Sub(d.from) < leastDraw {
 		return nil
 	}
 	return []draw{d}

@@ -172,6 +172,24 @@ func TestAShareThatIsLessBeforeItIsConfirmedIsWaitedFor(t *testing.T) {
 	sameLines(t, "steps", stepLines(Make(in)), "13:00:02 shed.power=1700", "13:00:12 van.current=10", "14:00:00 shed.power=0", "14:00:00 van.current=0")
 }
 
+// What ends within the second still counts until it is read back.
+func TestAShareWaitsForWhatEndsWithinTheSecond(t *testing.T) {
+	p := procedures(outlet(4, 1, loadOf("kiln", 2.5, 0), batteryOf("shed", 3, 10)), proc{name: "x", during: []string{"shed.power = auto"}},
+		proc{name: "y", rank: 5, during: []string{"kiln.run = on"}})
+	p.Link("link_kiln").Confirm = 10 * time.Second
+	s := scene{truth: map[actions.Ref]actions.Value{ref("shed.power"): actions.Number(0), ref("kiln.run"): actions.Named("off")}}
+	s.Input = Input{Premises: p, Now: at("12:00"), Standing: actions.NewStanding(),
+		Windows: []actions.Window{win("a", "x", "12:00", "14:00"), win("b", "y", "12:30", "13:00")}}
+	first := Make(s.Input)
+	e := newExecutor(s)
+	e.run(p, first.Steps, at("12:59"))
+	for _, left := range []time.Duration{30 * time.Second, 1500 * time.Millisecond, 800 * time.Millisecond, time.Millisecond} {
+		in := s.Input
+		in.Standing, in.Now = e.standing.Clone(), at("13:00").Add(-left)
+		sameLines(t, left.String()+" before", stepLines(Make(in)), "13:00:00 kiln.run=off", "13:00:10 shed.power=3000", "14:00:00 shed.power=0")
+	}
+}
+
 // A share that makes way before a statement which gives back is nothing until then, and again while it waits for its turn
 // afterwards: sharing gives nothing back.
 func TestAShareThatMakesWayGivesNothingBack(t *testing.T) {
