@@ -253,6 +253,9 @@ func (c *checker) limit(e house.Entry) {
 	// What is full, or away, draws nothing.
 	sum = c.premises.Supply.OtherLoadsW
 	now := c.site.Snapshot().DrawW
+	if now[d.Name] <= 0 {
+		return // this command makes nothing draw more: what is over the limit was so before, and was said then
+	}
 	for i := range c.premises.Devices {
 		d := &c.premises.Devices[i]
 		if c.full[d.Name] {

@@ -105,6 +105,7 @@ func TestSeedsThatFailed(t *testing.T) {
 		{1100000000052, "a battery's giving back made room under the limit, and the checker did not count it"},
 		{654000559, "a gateway told what a box that was off had had long ago, which was what it was asked for"},
 		{1101000000186, "a share took power 0.9 s before what had it was to let go of it"},
+		{708000535, "a van that was full was told to charge while others were over the limit, as was said before a restart"},
 		{121000395, "a battery waited for what a charger under a hand would not let go of, and the checker wanted it at once"},
 		{4000792, "the same, after a renewal by a clock that was set forward for a while"},
 		{2000123000068, "a hand on what cannot be read was days ago, and the checker thought that the program knew of it"},
