@@ -77,7 +77,7 @@ func (m *Machine) next(l *lane) (actions.Step, bool) {
 // time, but of another step.
 func (m *Machine) startIn(l *lane, i int) (wait time.Duration, ok bool) {
 	s := &l.steps[i]
-	if m.done[s.ID] || m.waits(s) || m.outOfTurn(l, i) {
+	if m.done[s.ID] || m.waits(s) || m.outOfTurn(l, i) || m.renewsNothing(s) {
 		return 0, false
 	}
 	return max(s.At.Sub(m.now.Wall)-l.ahead(), m.notBefore[s.ID]-m.now.Up), true
@@ -90,6 +90,13 @@ func (m *Machine) waits(s *actions.Step) bool {
 		return false
 	}
 	return slices.ContainsFunc(s.After, func(id string) bool { return m.planned[id] && !m.done[id] })
+}
+
+// renewsNothing reports whether a renewal is of a value that has not been sent yet: it changes nothing in the standing, so
+// that what it set would not be owed.
+func (m *Machine) renewsNothing(s *actions.Step) bool {
+	st := m.standing.Points[s.Point]
+	return s.Renews && (!st.Owed || st.Value != s.Value)
 }
 
 // outOfTurn reports whether a restore must let an earlier one of its device go first: a device may refuse to have one

@@ -106,6 +106,7 @@ func TestSeedsThatFailed(t *testing.T) {
 		{654000559, "a gateway told what a box that was off had had long ago, which was what it was asked for"},
 		{1101000000186, "a share took power 0.9 s before what had it was to let go of it"},
 		{708000535, "a van that was full was told to charge while others were over the limit, as was said before a restart"},
+		{720000624, "a renewal of a value that never left was sent in its place, and what it set was not owed"},
 		{121000395, "a battery waited for what a charger under a hand would not let go of, and the checker wanted it at once"},
 		{4000792, "the same, after a renewal by a clock that was set forward for a while"},
 		{2000123000068, "a hand on what cannot be read was days ago, and the checker thought that the program knew of it"},
