@@ -98,9 +98,6 @@ func reachCure(s Spec) string {
 	if strings.HasPrefix(strings.ToLower(s.URL), "webcal://") {
 		return s.again() + "; write http:// or https:// in " + s.key("url") + " to say which webcal:// means"
 	}
-	if strings.HasPrefix(strings.ToLower(s.URL), "caldav://") {
-		return s.again() + "; a server that wants TLS is written caldavs:// in " + s.key("url")
-	}
 	return "check host and port in " + s.key("url") + " and whether the server is up; " + s.again()
 }
 
